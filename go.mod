@@ -1,0 +1,3 @@
+module buddyclock
+
+go 1.26.8
