@@ -105,6 +105,7 @@ func (s *state) touchProves(t int64) (proves, asked bool) {
 // the announced pattern is met by answers only: its ladder goes on beside any
 // other proof.
 func (s *state) prove(t int64, isAnswer bool) {
+	s.endSilence(t)
 	s.asksSoFar, s.askedAt = 0, -1
 	s.ownTouch = false
 	if !isAnswer {
@@ -118,8 +119,16 @@ func (s *state) prove(t int64, isAnswer bool) {
 	s.silence = newSilence(t, t)
 }
 
+// endSilence notes how long a silence was that ends at t.
+func (s *state) endSilence(t int64) {
+	s.longestSilenceMs = max(s.longestSilenceMs, t-s.silence.proof)
+}
+
 func (s *state) answer(e entry, t int64) {
 	slow := e.tookMs >= slowAnswerMs
+	if s.silence.reached != NoRung && (e.By == RoleBuddy || e.By == RoleDiver) {
+		s.met = append(s.met, metRung{e.ID, s.silence.reached})
+	}
 	switch e.By {
 	case RoleBuddy:
 		underAlarm := s.anyAlarmStands(t)
@@ -188,6 +197,7 @@ func (s *state) surface(e entry) {
 		return
 	}
 	t := e.At - s.startAt
+	s.endSilence(t)
 	alarmStood := s.anyAlarmStands(t)
 	length := s.plan.WatchMs
 	if !alarmStood && boundariesOf(s.plan, s.raises).StageAt(t) == Easy {

@@ -176,7 +176,7 @@ func (h *Hold) stateAt(t int64) state {
 		return h.foldUntil(t)
 	}
 	s := h.state
-	s.rungs = slices.Clip(s.rungs)
+	s.rungs, s.met = slices.Clip(s.rungs), slices.Clip(s.met)
 	return s
 }
 

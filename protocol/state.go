@@ -34,7 +34,7 @@ type IncidentState struct {
 }
 
 // state is the fold of a hold's events up to some instant. It is copied by
-// value; only rungs is shared, and is appended to.
+// value; only rungs and met are shared, and are appended to.
 type state struct {
 	plan      Plan
 	startAt   int64 // absolute, never if the hold has not started
@@ -50,6 +50,8 @@ type state struct {
 	ownTouch   bool  // the last proof was a touch nobody asked for
 	surfacedAt int64 // absolute, or never
 
+	longestSilenceMs int64 // among the silences that have ended
+
 	after       bool // surfaced, or an incident has ended
 	watching    watching
 	incident    IncidentState
@@ -59,7 +61,14 @@ type state struct {
 	forcedEnd   bool
 	awakeMissed bool // nobody said awake in time
 
-	rungs []Rung // reached so far, in order
+	rungs []Rung    // reached so far, in order
+	met   []metRung // what stood when answers came
+}
+
+// metRung is the rung of the first ladder that stood when an answer came.
+type metRung struct {
+	id   string
+	rung RungKind
 }
 
 func newState(p Plan, startAt int64) state {
@@ -162,6 +171,9 @@ func (s *state) beginIncident(what string, at int64) {
 	if s.inIncident {
 		s.incident.What = what
 		return
+	}
+	if !s.after {
+		s.endSilence(at - s.startAt)
 	}
 	s.inIncident = true
 	s.incident = IncidentState{What: what, At: at}
