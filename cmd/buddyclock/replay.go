@@ -1,0 +1,201 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+
+	"buddyclock/protocol"
+)
+
+// holdReport is one line of `buddyclock replay`: a hold at one instant.
+type holdReport struct {
+	protocol.Status
+	Summary protocol.Summary `json:"summary"`
+}
+
+// rungReport is one line of `buddyclock replay -timeline`.
+type rungReport struct {
+	Hold string `json:"hold"`
+	protocol.Rung
+}
+
+// replay folds a file of events and prints what the rules make of it. It
+// returns the exit code: 0, 1 where a line was bad or the file could not be
+// read, 2 for wrong flags.
+func (m *Main) replay(args []string) int {
+	flags := flag.NewFlagSet("buddyclock replay", flag.ContinueOnError)
+	flags.SetOutput(m.Stderr)
+	timeline := flags.Bool("timeline", false, "print every rung reached, one JSON line each")
+	at := flags.String("at", "", "evaluate at this many `seconds` since the start (may be negative); without it, at the hold's last event")
+	flags.Usage = func() {
+		fmt.Fprint(m.Stderr, "Usage: buddyclock replay [-timeline] [-at SECONDS] FILE\n\n"+
+			"Folds a file of events (JSON Lines, in any order; - for standard input) and prints one\nJSON object per hold.\n\n")
+		flags.PrintDefaults()
+	}
+	file, err := parseAround(flags, args)
+	if errors.Is(err, flag.ErrHelp) {
+		return 0
+	}
+	if err != nil {
+		return 2
+	}
+	if file == "" {
+		flags.Usage()
+		return 2
+	}
+	atMs, err := sinceStartMs(*at)
+	if err != nil {
+		fmt.Fprintf(m.Stderr, "buddyclock replay: %v\n", err)
+		return 2
+	}
+
+	in := m.Stdin
+	if file != "-" {
+		f, err := os.Open(file)
+		if err != nil {
+			fmt.Fprintf(m.Stderr, "buddyclock replay: cannot read the events: %v\n", err)
+			return 1
+		}
+		defer f.Close()
+		in = f
+	}
+	holds, bad, err := readHolds(in, m.Stderr)
+	if err != nil {
+		fmt.Fprintf(m.Stderr, "buddyclock replay: reading %s stopped: %v\n", file, err)
+		return 1
+	}
+	out := bufio.NewWriter(m.Stdout)
+	enc := json.NewEncoder(out)
+	enc.SetEscapeHTML(false)
+	for _, h := range holds {
+		t, _ := h.LastAt()
+		if atMs != nil {
+			if start := h.StatusAt(t).StartAt; start != nil {
+				t = *start + *atMs
+			} else {
+				fmt.Fprintf(m.Stderr, "hold %s has not started: shown at its last event\n", h.ID)
+			}
+		}
+		if err := printHold(enc, h, t, *timeline); err != nil {
+			fmt.Fprintf(m.Stderr, "buddyclock replay: cannot write: %v\n", err)
+			return 1
+		}
+	}
+	if err := out.Flush(); err != nil {
+		fmt.Fprintf(m.Stderr, "buddyclock replay: cannot write: %v\n", err)
+		return 1
+	}
+	if bad {
+		return 1
+	}
+	return 0
+}
+
+func printHold(enc *json.Encoder, h *protocol.Hold, t int64, timeline bool) error {
+	if !timeline {
+		return enc.Encode(holdReport{h.StatusAt(t), protocol.Summarize(h, t)})
+	}
+	for _, r := range h.TimelineAt(t) {
+		if err := enc.Encode(rungReport{h.ID, r}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// parseAround parses flags that may stand before or after the one file name.
+func parseAround(flags *flag.FlagSet, args []string) (file string, err error) {
+	if err := flags.Parse(args); err != nil {
+		return "", err
+	}
+	rest := flags.Args()
+	if len(rest) == 0 {
+		return "", nil
+	}
+	if err := flags.Parse(rest[1:]); err != nil {
+		return "", err
+	}
+	if flags.NArg() > 0 {
+		err := fmt.Errorf("one file at a time, not also %q", flags.Arg(0))
+		fmt.Fprintf(flags.Output(), "buddyclock replay: %v\n", err)
+		return "", err
+	}
+	return rest[0], nil
+}
+
+// sinceStartMs reads decimal seconds as whole ms; nil for an empty text.
+func sinceStartMs(seconds string) (*int64, error) {
+	if seconds == "" {
+		return nil, nil
+	}
+	s, err := strconv.ParseFloat(seconds, 64)
+	ms := math.Round(s * 1000)
+	if err != nil || math.IsNaN(ms) || math.Abs(ms) > protocol.MaxWhole {
+		return nil, fmt.Errorf("-at %s is not a number of seconds", seconds)
+	}
+	whole := int64(ms)
+	return &whole, nil
+}
+
+// readHolds reads JSON Lines. A bad line is named with its number and reason
+// on complaints, and left out.
+func readHolds(in io.Reader, complaints io.Writer) (holds []*protocol.Hold, bad bool, err error) {
+	byID := map[string]*protocol.Hold{}
+	seen := map[string]protocol.Event{}
+	lines := bufio.NewReader(in)
+	for n := 1; ; n++ {
+		line, readErr := lines.ReadBytes('\n')
+		if readErr != nil && !errors.Is(readErr, io.EOF) {
+			return nil, bad, fmt.Errorf("line %d: %w", n, readErr)
+		}
+		if n == 1 {
+			line = bytes.TrimPrefix(line, []byte("\ufeff"))
+		}
+		if line = bytes.TrimSpace(line); len(line) > 0 {
+			if reason := takeLine(line, byID, seen); reason != "" {
+				bad = true
+				fmt.Fprintf(complaints, "line %d: %s\n", n, reason)
+			}
+		}
+		if readErr != nil {
+			break
+		}
+	}
+	for _, h := range byID {
+		holds = append(holds, h)
+	}
+	slices.SortFunc(holds, func(a, b *protocol.Hold) int { return strings.Compare(a.ID, b.ID) })
+	return holds, bad, nil
+}
+
+// takeLine puts one line's event into its hold, or says why it cannot.
+func takeLine(line []byte, holds map[string]*protocol.Hold, seen map[string]protocol.Event) string {
+	e, err := protocol.Decode(line)
+	if err != nil {
+		return err.Error()
+	}
+	if first, there := seen[e.ID]; there {
+		if !protocol.SameContent(first, e) {
+			return fmt.Sprintf("event %q is there already with other content; the first one is kept", e.ID)
+		}
+		return ""
+	}
+	seen[e.ID] = e
+	h := holds[e.Hold]
+	if h == nil {
+		h = protocol.NewHold(e.Hold)
+		holds[e.Hold] = h
+	}
+	h.Add(e)
+	return ""
+}
