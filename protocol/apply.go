@@ -235,7 +235,7 @@ func (s *state) recover(e entry) {
 	s.inIncident = false
 	s.incident = IncidentState{}
 	s.after, s.recovered = true, true
-	s.overAt, s.forcedEnd = never, false
+	s.overAt = never
 	s.watching = watching{
 		base: e.At, since: sinceRecover, lengthMs: max(s.plan.WatchMs, recoveredWatch),
 		okWindowMs: s.plan.OKMs, okAt: 0,
@@ -249,5 +249,5 @@ func (s *state) endWatch(e entry) {
 		return
 	}
 	s.overAt = e.At
-	s.forcedEnd = s.watching.locked(e.At - s.watching.base)
+	s.forcedEnd = s.forcedEnd || s.watching.locked(e.At-s.watching.base)
 }

@@ -74,21 +74,20 @@ type Hold struct {
 	ID      string
 	entries []entry // in (at, id) order unless dirty
 	byID    map[string]Event
-	drops   []quickDrop // possible mis-presses taken back
-	dirty   bool        // entries must be sorted and folded anew
-	state   state       // fold of all entries, unless dirty
+	drops   map[string][]quickDrop // by target: what may take a mis-press back
+	dirty   bool                   // entries must be sorted and folded anew
+	state   state                  // fold of all entries, unless dirty
 }
 
-// quickDrop is a press taken back by the device that made it.
+// quickDrop takes a press back; it counts for presses of the same device only.
 type quickDrop struct {
-	target string
 	device string
 	at     int64
 }
 
 // NewHold gives a hold without events.
 func NewHold(id string) *Hold {
-	return &Hold{ID: id, byID: map[string]Event{}, state: newState(Plan{}, never)}
+	return &Hold{ID: id, byID: map[string]Event{}, drops: map[string][]quickDrop{}, state: newState(noPlan(), never)}
 }
 
 // Add puts an event into the hold, in whatever order it arrives. added is false
@@ -106,7 +105,7 @@ func (h *Hold) Add(e Event) (added, conflict bool) {
 	h.entries = append(h.entries, en)
 	if e.Kind == KindAmend && en.drop {
 		if device := DeviceOf(e.ID); device != "" {
-			h.drops = append(h.drops, quickDrop{en.target, device, e.At})
+			h.drops[en.target] = append(h.drops[en.target], quickDrop{device, e.At})
 		}
 	}
 	if !h.dirty {
@@ -131,8 +130,8 @@ func (h *Hold) droppedAt(e entry, t int64) bool {
 	if e.Kind == KindAmend {
 		return false
 	}
-	for _, d := range h.drops {
-		if d.target == e.ID && d.at <= t && d.at <= e.At+quickDropMs && d.device == DeviceOf(e.ID) {
+	for _, d := range h.drops[e.ID] {
+		if d.at <= t && d.at <= e.At+quickDropMs && d.device == DeviceOf(e.ID) {
 			return true
 		}
 	}
