@@ -15,8 +15,9 @@ func (s Stage) String() string {
 	return [...]string{"easy", "struggle", "late", "final"}[s]
 }
 
-// never is a time that no hold reaches. It leaves room for sums of times.
-const never = int64(1) << 52
+// never is a time that no hold reaches: beyond the difference of any two times
+// that an event can carry, with room for sums.
+const never = int64(1) << 60
 
 // slowAnswerMs and more between the tap and the answer moves the hold to its
 // final stage (own figure: half of the second chance that a late check gives).

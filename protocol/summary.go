@@ -11,8 +11,12 @@ const (
 	MinHeartRate, MaxHeartRate = 20, 250
 )
 
-// rateBinMs is the width of a bar of the contraction rate.
-const rateBinMs = 30_000
+// rateBinMs is the width of a bar of the contraction rate. The bars end at an
+// hour, longer than any agreed end, so that a wrong time never makes millions.
+const (
+	rateBinMs   = 30_000
+	rateUntilMs = 3_600_000
+)
 
 // Answer is one `answered` of the hold.
 type Answer struct {
@@ -212,7 +216,7 @@ func (l holdLog) contractions(sum *Summary) {
 		struggleShare := 1000 - easyShare
 		sum.EasyPermille, sum.StrugglePermille = &easyShare, &struggleShare
 	}
-	for from := easy / rateBinMs * rateBinMs; from < hold; from += rateBinMs {
+	for from := easy / rateBinMs * rateBinMs; from < min(hold, rateUntilMs); from += rateBinMs {
 		bin := RateBin{FromMs: from, ToMs: min(from+rateBinMs, hold)}
 		for _, ms := range times {
 			if ms >= bin.FromMs && (ms < bin.ToMs || ms == hold && bin.ToMs == hold) {
