@@ -1,0 +1,85 @@
+// The few parts of Node that the tests use, so that they are type-checked without installing anything.
+
+declare module 'node:test' {
+  interface TestContext {
+    diagnostic(message: string): void;
+    after(fn: () => unknown): void;
+    test(name: string, fn?: (t: TestContext) => unknown): Promise<void>;
+  }
+  type Run = (t: TestContext) => unknown;
+  interface Test {
+    (name: string, fn?: Run): Promise<void>;
+    (name: string, options: { timeout?: number; skip?: boolean | string }, fn?: Run): Promise<void>;
+  }
+  export const test: Test;
+  export const it: Test;
+  export default test;
+  export function describe(name: string, fn: () => void): void;
+  export function before(fn: () => unknown): void;
+  export function after(fn: () => unknown): void;
+  export function beforeEach(fn: () => unknown): void;
+  export function afterEach(fn: () => unknown): void;
+}
+
+declare module 'node:assert/strict' {
+  interface Assert {
+    (value: unknown, message?: string): asserts value;
+    ok(value: unknown, message?: string): asserts value;
+    equal<T>(actual: unknown, expected: T, message?: string): asserts actual is T;
+    notEqual(actual: unknown, expected: unknown, message?: string): void;
+    deepEqual<T>(actual: unknown, expected: T, message?: string): asserts actual is T;
+    notDeepEqual(actual: unknown, expected: unknown, message?: string): void;
+    match(text: string, pattern: RegExp, message?: string): void;
+    doesNotMatch(text: string, pattern: RegExp, message?: string): void;
+    throws(fn: () => unknown, expected?: unknown, message?: string): void;
+    doesNotThrow(fn: () => unknown, message?: string): void;
+    rejects(fn: Promise<unknown> | (() => Promise<unknown>), expected?: unknown, message?: string): Promise<void>;
+    fail(message?: string): never;
+  }
+  const assert: Assert;
+  export default assert;
+}
+
+declare module 'node:fs' {
+  export function readFileSync(path: string | URL, encoding: 'utf8'): string;
+  export function readFileSync(path: string | URL): Uint8Array;
+  export function readdirSync(path: string | URL, options?: { recursive?: boolean }): string[];
+  export function existsSync(path: string | URL): boolean;
+}
+
+declare module 'node:path' {
+  export function join(...parts: string[]): string;
+  export function dirname(path: string): string;
+  export function relative(from: string, to: string): string;
+}
+
+declare module 'node:url' {
+  export function fileURLToPath(url: string | URL): string;
+}
+
+declare module 'node:util' {
+  export function parseArgs<O extends Record<string, { type: 'string' | 'boolean'; short?: string }>>(config: {
+    args?: string[];
+    options: O;
+  }): { values: { [K in keyof O]?: O[K]['type'] extends 'string' ? string : boolean } };
+}
+
+declare module 'node:child_process' {
+  export function spawnSync(
+    command: string,
+    args: string[],
+    options: { input?: string | Uint8Array; encoding: 'utf8'; cwd?: string },
+  ): { status: number | null; stdout: string; stderr: string };
+}
+
+declare const Buffer: { concat(chunks: Uint8Array[]): Uint8Array };
+
+declare const process: {
+  argv: string[];
+  execPath: string;
+  exitCode: number | undefined;
+  env: Record<string, string | undefined>;
+  stdin: AsyncIterable<Uint8Array>;
+  stdout: { write(text: string): void };
+  memoryUsage(): { heapUsed: number };
+};
