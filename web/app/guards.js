@@ -7,6 +7,7 @@
  */
 
 import { dayEnd } from './clock_text.js';
+import { usualEndS } from '../rules/plan.js';
 
 /** A buddy whose own hold ended less than this ago is not fresh yet (own). */
 export const BUDDY_REST_MS = 180_000;
@@ -49,12 +50,13 @@ export const BLOCK_AT_LEAST_MS = 8 * 3_600_000;
  */
 
 /**
- * How far a plan may exceed the longest clean hold without a warning: the
- * larger of 10 %, rounded down, and 15 s.
+ * How far a plan may exceed the longest clean hold without a warning, and how
+ * far the agreed end lies after the planned time unless changed: the larger of
+ * 10 %, rounded down, and 15 s.
  * @param {number} s
  */
 export function marginS(s) {
-  return Math.max(Math.floor(s / 10), 15);
+  return usualEndS(s) - s;
 }
 
 /**

@@ -6,17 +6,21 @@
 
 import { marginS, sameName } from './guards.js';
 import { clockTextS, parseClock, parseDay, isoDay } from './clock_text.js';
+import { PLAN_LIMITS } from '../rules/plan.js';
 
-/** Limits of the sheet, in seconds where not said otherwise. The rules void a plan outside theirs. */
+const { planned_s, end_by_s, recovery_s, watch_s } = PLAN_LIMITS;
+
+/** Limits of the sheet, least and most in seconds, inside those of the rules, which void a plan outside theirs. */
 export const FORM_LIMITS = Object.freeze({
-  planned_s: Object.freeze([15, 900]),
-  end_by_s: Object.freeze([15, 1200]),
-  known_s: Object.freeze([1, 1200]),
-  ok_within_s: Object.freeze([15, 20]),
-  recovery_s: Object.freeze([30, 300]),
-  watch_s: Object.freeze([30, 300]),
-  text_chars: 80,
+  planned_s: Object.freeze([planned_s.min, planned_s.max]),
+  end_by_s: Object.freeze([planned_s.min, end_by_s.max]),
+  known_s: Object.freeze([1, end_by_s.max]),
+  recovery_s: Object.freeze([recovery_s.min, recovery_s.max]),
+  watch_s: Object.freeze([watch_s.min, watch_s.max]),
 });
+
+/** Characters a text of the sheet may have. */
+export const TEXT_CHARS = 80;
 
 /** Words of the sheet for the rules' cadences, in the order they are shown. */
 export const CADENCES = Object.freeze([
@@ -171,7 +175,7 @@ const chars = (text) => [...text].length;
 function textError(text, missing) {
   if (text.trim() === '') return missing;
   const n = chars(text.trim());
-  return n > FORM_LIMITS.text_chars ? `${n} characters: ${FORM_LIMITS.text_chars} at most` : null;
+  return n > TEXT_CHARS ? `${n} characters: ${TEXT_CHARS} at most` : null;
 }
 
 /** @param {number} s */
@@ -194,11 +198,21 @@ function readTime(text, limits) {
 }
 
 /**
- * Reads the sheet. `data` is the plan event's data, or null while a field
- * makes no sense; `planned_s` and `longest_s` come along where those fields do.
+ * What a sheet says.
+ * @typedef {object} PlanSheet
+ * @property {Record<string, any> | null} data of the plan event; null while a field makes no sense
+ * @property {Record<string, any>} partial the fields that do make sense
+ * @property {DraftErrors} errors
+ * @property {number | null} planned_s
+ * @property {number | null} end_by_s
+ * @property {number | null} longest_s
+ */
+
+/**
+ * Reads the sheet.
  * @param {Draft} draft
  * @param {number} nowMs today, for the day of the longest clean hold
- * @returns {{data: Record<string, any> | null, errors: DraftErrors, planned_s: number | null, end_by_s: number | null, longest_s: number | null}}
+ * @returns {PlanSheet}
  */
 export function readDraft(draft, nowMs) {
   /** @type {DraftErrors} */
@@ -251,6 +265,7 @@ export function readDraft(draft, nowMs) {
 
   return {
     data: Object.keys(errors).length === 0 ? data : null,
+    partial: data,
     errors,
     planned_s: planned.s,
     end_by_s: endBy.s,

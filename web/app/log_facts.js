@@ -1,0 +1,166 @@
+/**
+ * What the log of a pair says about its holds and divers, as plain facts for
+ * the sheets. Pure: the rules do the counting, this gathers it.
+ */
+
+import { dropped } from '../rules/fold.js';
+import { statusAt } from '../rules/status.js';
+import { summarize } from '../rules/summary.js';
+import { sameName } from './guards.js';
+
+/** @typedef {import('../rules/fold.js').Hold} Hold */
+/** @typedef {import('../rules/status.js').Status} Status */
+/** @typedef {import('../rules/summary.js').Summary} Summary */
+/** @typedef {import('./guards.js').HoldFacts} HoldFacts */
+
+/** The usual first contraction is taken from this many of a diver's newest holds (own). */
+const USUAL_HOLDS = 9;
+
+/**
+ * @typedef {object} HoldRecord
+ * @property {Hold} hold
+ * @property {Status} status
+ * @property {Summary} summary
+ */
+
+/** @type {WeakMap<Hold, {count: number, record: HoldRecord}>} holds that are over change only with their events */
+const finished = new WeakMap();
+
+/**
+ * Status and summary of a hold at `nowMs`, kept while nothing can change them.
+ * @param {Hold} hold
+ * @param {number} nowMs
+ * @returns {HoldRecord}
+ */
+export function recordOf(hold, nowMs) {
+  const kept = finished.get(hold);
+  if (kept && kept.count === hold.events.length) return kept.record;
+  const record = { hold, status: statusAt(hold, nowMs), summary: summarize(hold, nowMs) };
+  if (record.status.phase === 'over') finished.set(hold, { count: hold.events.length, record });
+  return record;
+}
+
+/** @param {HoldRecord} record */
+export function diverOf({ status }) {
+  return status.plan?.diver ?? '';
+}
+
+const GRAVE = /** @type {const} */ (['unknown', 'lmc', 'blackout']);
+
+/**
+ * The gravest incident anybody named, or the one that began by itself. What an
+ * amendment says later does not count here: only an instructor lifts a block.
+ * @param {HoldRecord} record
+ * @param {number} nowMs
+ */
+function incidentOf({ hold, status, summary }, nowMs) {
+  let worst = summary.incident === null ? -1 : GRAVE.indexOf(/** @type {any} */ (summary.incident));
+  let at = null;
+  for (const event of hold.events) {
+    if (event.kind !== 'incident' || status.start_at === null || event.at < status.start_at) continue;
+    if (dropped(hold, event, nowMs)) continue;
+    worst = Math.max(worst, GRAVE.indexOf(/** @type {any} */ (event.data?.what)), 0);
+    at = Math.max(at ?? event.at, event.at);
+  }
+  return { what: worst < 0 ? null : GRAVE[worst], at };
+}
+
+/**
+ * The started holds as the guards need them.
+ * @param {Hold[]} holds
+ * @param {number} nowMs
+ * @returns {HoldFacts[]}
+ */
+export function factsOf(holds, nowMs) {
+  /** @type {HoldFacts[]} */
+  const facts = [];
+  for (const hold of holds) {
+    const record = recordOf(hold, nowMs);
+    const { status, summary } = record;
+    if (status.start_at === null || status.start_at > nowMs) continue;
+    const incident = incidentOf(record, nowMs);
+    facts.push({
+      hold: hold.id,
+      diver: diverOf(record),
+      buddy: status.plan?.buddy ?? '',
+      start_at: status.start_at,
+      end_at: status.surfaced_at ?? status.recovered_at ?? null,
+      hold_ms: summary.hold_ms,
+      over: status.phase === 'over',
+      incident: incident.what,
+      incident_at: incident.at,
+      verdict: /** @type {HoldFacts['verdict']} */ (summary.verdict),
+    });
+  }
+  return facts;
+}
+
+/**
+ * What the log knows of one diver.
+ * @param {string} name
+ * @param {Hold[]} holds
+ * @param {number} nowMs
+ * @returns {import('./plan_form.js').DiverLog}
+ */
+export function diverLog(name, holds, nowMs) {
+  const records = holds
+    .map((hold) => recordOf(hold, nowMs))
+    .filter((r) => r.status.start_at !== null && sameName(diverOf(r), name))
+    .sort((a, b) => Number(a.status.start_at) - Number(b.status.start_at));
+  const onsets = records
+    .slice(-USUAL_HOLDS)
+    .map((r) => r.summary.first_contraction_ms)
+    .filter((ms) => ms !== null)
+    .sort((a, b) => a - b);
+  let longest = null;
+  for (const r of records) {
+    if (r.summary.clean && r.summary.hold_ms !== null && (!longest || r.summary.hold_ms > Number(longest.summary.hold_ms))) longest = r;
+  }
+  const newest = records.at(-1);
+  return {
+    holds: records.length,
+    onset_s: onsets.length > 0 ? Math.floor(onsets[(onsets.length - 1) >> 1] / 1000) : null,
+    onset_holds: onsets.length,
+    longest_s: longest ? Math.floor(Number(longest.summary.hold_ms) / 1000) : null,
+    longest_at: longest ? longest.status.start_at : null,
+    troubled: newest !== undefined && (newest.summary.incident !== null || ['shaky', 'passed-out'].includes(String(newest.summary.verdict))),
+  };
+}
+
+/**
+ * The newest `plan` event of all holds, of those whose data pass.
+ * @param {Hold[]} holds
+ * @param {(data: Record<string, any>) => boolean} [passes]
+ * @returns {{id: string, hold: string, at: number, data: Record<string, any>} | null}
+ */
+export function newestPlan(holds, passes = () => true) {
+  let newest = null;
+  for (const hold of holds) {
+    for (const event of hold.events) {
+      if (event.kind !== 'plan' || !event.data || !passes(event.data)) continue;
+      if (!newest || event.at >= newest.at) newest = { id: event.id, hold: hold.id, at: event.at, data: event.data };
+    }
+  }
+  return newest;
+}
+
+/**
+ * Blocks that an instructor lifted.
+ * @param {Hold[]} holds
+ * @returns {import('./guards.js').Lift[]}
+ */
+export function liftsOf(holds) {
+  /** @type {import('./guards.js').Lift[]} */
+  const lifts = [];
+  for (const hold of holds) {
+    for (const event of hold.events) {
+      const data = event.data;
+      if (event.kind !== 'note' || event.by !== 'instructor' || data?.lifts !== 'block') continue;
+      const texts = [data.diver, data.name, data.text];
+      if (texts.every((t) => typeof t === 'string' && t.trim() !== '')) {
+        lifts.push({ diver: String(data.diver), at: event.at, name: String(data.name), reason: String(data.text) });
+      }
+    }
+  }
+  return lifts;
+}
