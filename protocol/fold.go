@@ -12,6 +12,9 @@ const quickDropMs = 10_000
 // askedHoldsMs is how long after a buddy's tap the diver's own phone answers it.
 const askedHoldsMs = 10_000
 
+// maxTookMs is the longest answer time that is believed: no hold lasts an hour.
+const maxTookMs = 3_600_000
+
 // facts are what the rules read from an event's data. A field of the wrong type
 // or outside its limits counts as missing.
 type facts struct {
@@ -40,7 +43,7 @@ func factsOf(e Event) facts {
 	}
 	switch e.Kind {
 	case KindAnswered:
-		if took, ok := wholeNumber(fields["took_ms"]); ok && took >= 0 {
+		if took, ok := wholeNumber(fields["took_ms"]); ok && took >= 0 && took <= maxTookMs {
 			f.tookMs = took
 		}
 	case KindContraction:

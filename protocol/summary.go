@@ -18,6 +18,10 @@ const (
 	rateUntilMs = 3_600_000
 )
 
+// trendAnswers is how many of the newest answers the trend is drawn through;
+// its cost grows with the square.
+const trendAnswers = 500
+
 // Answer is one `answered` of the hold.
 type Answer struct {
 	AtMs   int64   `json:"at_ms"`
@@ -255,7 +259,8 @@ func (l holdLog) answers(sum *Summary, met []metRung) {
 	sum.AnswerSlowestMs = &slowest
 	median := medianOf(took)
 	sum.AnswerMedianMs = &median
-	sum.AnswerTrendMsPerMin = theilSenPerMinute(at, took)
+	from := max(0, len(took)-trendAnswers)
+	sum.AnswerTrendMsPerMin = theilSenPerMinute(at[from:], took[from:])
 }
 
 func (l holdLog) signs(sum *Summary) {
