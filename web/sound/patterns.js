@@ -90,7 +90,7 @@ export const SOUNDS = Object.freeze({
   'breath-keep': pattern([{ at_ms: 0, dur_ms: BREATH_MS.keep, hz: 440, ramp_ms: 160 }], 0, SOFT, -24),
   'breath-out': pattern([{ at_ms: 0, dur_ms: BREATH_MS.out, hz: 440, to_hz: 330, ramp_ms: 160 }], 0, SOFT, -18),
   'minute': pattern([{ at_ms: 0, dur_ms: 400, hz: 1047, ramp_ms: 12, fade: true }], 0, PLAIN, -20),
-  'beep': pattern([{ at_ms: 0, dur_ms: 250, hz: 784, ramp_ms: SHORT_RAMP_MS }], 0, VOICE, -1),
+  'beep': pattern([{ at_ms: 0, dur_ms: 250, hz: 784, ramp_ms: 50 }], 0, VOICE, -1),
   'tick': pattern([{ at_ms: 0, dur_ms: 30, hz: 880, ramp_ms: 3, fade: true }], 0, PLAIN, -26),
 });
 
