@@ -1,0 +1,162 @@
+/**
+ * The debrief in words: what each ruled row says. Pure.
+ */
+
+import { clockText, tenthsText } from './clock_text.js';
+
+/** @typedef {import('./log_facts.js').HoldRecord} HoldRecord */
+
+/** Limits of a typed reading: percent, and beats a minute. */
+export const READING_LIMITS = Object.freeze({ spo2: Object.freeze([30, 100]), hr: Object.freeze([20, 250]) });
+
+/** What the pair may tick about a hold. */
+export const CONDITIONS = Object.freeze(['cold', 'tired', 'stressed', 'hungry', 'full', 'unwell', 'noisy', 'new place']);
+
+/** The three words a debrief opens with. */
+export const VERDICTS = Object.freeze([
+  Object.freeze(['clean', 'clean', 'came up by themselves, OK sign in time']),
+  Object.freeze(['shaky', 'shaky', 'head or hands shook, slow, or needed a word']),
+  Object.freeze(['passed-out', 'passed out', 'gone, however short']),
+]);
+
+/** @param {string | null} verdict */
+export function verdictWords(verdict) {
+  return VERDICTS.find(([value]) => value === verdict)?.[1] ?? '';
+}
+
+/**
+ * Why the final stage began when it did, or null where it did not begin.
+ * @param {HoldRecord} record
+ * @returns {{at_ms: number, why: string} | null}
+ */
+export function finalFrom({ hold, status, summary }) {
+  const plan = status.plan;
+  const start = status.start_at;
+  const at = status.boundaries?.final_at_ms ?? null;
+  if (start === null || at === null || (summary.hold_ms !== null && at > summary.hold_ms)) return null;
+  if (plan && plan.longest_s !== null && at === plan.longest_s * 1000) return { at_ms: at, why: 'longest clean hold' };
+  if (plan && at === plan.planned_s * 1000) return { at_ms: at, why: 'planned time' };
+  const cause = hold.events.filter((e) => e.at === start + at);
+  if (cause.some((e) => e.kind === 'sign')) return { at_ms: at, why: 'blue' };
+  const answer = cause.find((e) => e.kind === 'answered');
+  if (answer) {
+    const after = summary.answers.find((a) => a.at_ms === at)?.after;
+    if (after === 'alarm') return { at_ms: at, why: 'answer under the alarm' };
+    return { at_ms: at, why: after === 'again' ? 'answer on again' : 'slow answer' };
+  }
+  return { at_ms: at, why: cause.some((e) => e.kind === 'asked') ? 'second tap' : '' };
+}
+
+/** @param {number} permille */
+const percent = (permille) => `${Math.round(permille / 10)} %`;
+
+/** @param {number} n @param {string} one @param {string} many */
+const count = (n, one, many) => `${n} ${n === 1 ? one : many}`;
+
+/** @param {number | null} ms since surfacing */
+function sinceSurfacing(ms) {
+  if (ms === null) return '';
+  return ms < 0 ? `${clockText(-ms)} before surfacing` : `${clockText(ms)} after surfacing`;
+}
+
+/**
+ * How many of each rung the devices say they sounded.
+ * @param {HoldRecord} record
+ */
+export function soundedWords({ hold }) {
+  /** @type {Map<string, Set<string>>} */
+  const dues = new Map();
+  for (const event of hold.events) {
+    if (event.kind !== 'sounded') continue;
+    const rung = String(event.data?.rung);
+    if (!['prompt', 'again', 'alarm'].includes(rung)) continue;
+    if (!dues.has(rung)) dues.set(rung, new Set());
+    dues.get(rung)?.add(String(event.data?.due));
+  }
+  if (dues.size === 0) return 'nothing';
+  return ['prompt', 'again', 'alarm'].map((rung) => `${rung} ${dues.get(rung)?.size ?? 0}`).join(', ');
+}
+
+/**
+ * The rows of a debrief, label and words; what is not known has no row.
+ * @param {HoldRecord} record
+ * @returns {{label: string, words: string, sub?: string}[]}
+ */
+export function debriefRows(record) {
+  const { status, summary: s } = record;
+  /** @type {{label: string, words: string, sub?: string}[]} */
+  const rows = [];
+  const add = (/** @type {string} */ label, /** @type {string} */ words, /** @type {string} */ sub = '') =>
+    rows.push(sub ? { label, words, sub } : { label, words });
+
+  if (status.plan) add('planned', clockText(status.plan.planned_s * 1000), `agreed end ${clockText(status.plan.end_by_s * 1000)}`);
+  if (s.first_contraction_ms !== null) {
+    add('first contraction', [clockText(s.first_contraction_ms), s.first_contraction_site].filter(Boolean).join(', '));
+  } else add('first contraction', 'none marked');
+  if (s.easy_ms !== null && s.struggle_ms !== null && s.easy_permille !== null && s.struggle_permille !== null) {
+    add('easy', clockText(s.easy_ms), percent(s.easy_permille));
+    add('struggle', clockText(s.struggle_ms), percent(s.struggle_permille));
+  }
+  const final = finalFrom(record);
+  add('final from', final ? [clockText(final.at_ms), final.why].filter(Boolean).join(', ') : 'not reached');
+  if (s.answer_median_ms !== null && s.answer_slowest_ms !== null) {
+    add('answers', `${tenthsText(s.answer_median_ms)} usual, ${tenthsText(s.answer_slowest_ms)} slowest`,
+      s.answer_trend_ms_per_min === null ? '' : trendWords(s.answer_trend_ms_per_min));
+  } else if (s.answers.length > 0) add('answers', String(s.answers.length), 'not timed');
+  if (s.longest_silence_ms !== null) add('longest silence', clockText(s.longest_silence_ms));
+  const { prompt, again, alarm } = s.rungs_reached;
+  add('checks', `${count(prompt, 'prompt', 'prompts')}, ${again} again, ${count(alarm, 'alarm', 'alarms')}`,
+    s.rungs_missed === 0 ? '' : `${count(s.rungs_missed, 'prompt', 'prompts')} met late or not`);
+  add('sounded', soundedWords(record));
+  if (s.signs.length > 0) add('signs', s.signs.map((x) => `${x.what} ${clockText(x.at_ms)}`).join(', '));
+  if (s.ok_ms !== null) add('OK sign', sinceSurfacing(s.ok_ms));
+  else if (status.surfaced_at !== null) add('OK sign', 'none');
+  if (s.spo2_lowest !== null) {
+    add('lowest SpO₂', [`${s.spo2_lowest}`, sinceSurfacing(s.spo2_lowest_ms)].filter(Boolean).join(', '),
+      s.back_to_95_ms === null ? '' : `95 again ${sinceSurfacing(s.back_to_95_ms)}`);
+  }
+  if (s.hr_lowest !== null) add('lowest pulse', [`${s.hr_lowest}`, sinceSurfacing(s.hr_lowest_ms)].filter(Boolean).join(', '));
+  if (s.forced_end) add('watch', 'ended by hand before its time');
+  return rows;
+}
+
+/** @param {number} msPerMin */
+export function trendWords(msPerMin) {
+  const tenths = Math.round(msPerMin / 100) / 10;
+  if (tenths === 0) return 'level over the hold';
+  return `${Math.abs(tenths).toFixed(1)} s ${tenths > 0 ? 'slower' : 'faster'} each minute`;
+}
+
+/**
+ * Reads one typed number of a reading.
+ * @param {string} text
+ * @param {'spo2' | 'hr'} what
+ * @returns {{value: number | null, problem: string | null}} an empty field has neither
+ */
+export function readNumber(text, what) {
+  const t = text.trim().replace(/\s*%$/, '');
+  if (t === '') return { value: null, problem: null };
+  const [least, most] = READING_LIMITS[what];
+  const value = /^\d{1,3}$/.test(t) ? Number(t) : NaN;
+  if (!(value >= least && value <= most)) {
+    return { value: null, problem: `${what === 'spo2' ? 'SpO₂' : 'pulse'} from ${least} to ${most}` };
+  }
+  return { value, problem: null };
+}
+
+/**
+ * A hold in a few words, for its row of the log: the gravest thing first.
+ * @param {HoldRecord} record
+ */
+export function logWords({ hold, status, summary: s }) {
+  if (status.phase !== 'over') return 'not over';
+  if (s.verdict === 'passed-out' || s.incident === 'blackout') return 'passed out';
+  if (s.incident === 'lmc') return 'LMC';
+  if (s.incident !== null) return 'trouble';
+  if (s.verdict === 'shaky') return 'shaky';
+  if (s.verdict === null) return 'no verdict yet';
+  if (s.answers.some((a) => a.after === 'alarm')) return 'answer under the alarm';
+  if (s.answers.some((a) => a.after === 'again')) return 'answer on again';
+  if (hold.events.some((e) => e.kind === 'end-hold')) return 'called up';
+  return s.clean ? 'clean' : 'OK sign late';
+}

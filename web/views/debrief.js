@@ -1,0 +1,236 @@
+/**
+ * The debrief. It opens with clean / shaky / passed out, which has to be
+ * answered before the next hold; then the whole tape, the charts under it, and
+ * the rows. Every mark can be amended; the original stays in sight.
+ */
+
+import { el, setClass, setShown, setText } from '../app/dom.js';
+import { diverOf, factsOf, liftsOf, recordOf } from '../app/log_facts.js';
+import { debriefRows, verdictWords } from '../app/debrief_facts.js';
+import { blockOf, restOf } from '../app/guards.js';
+import { marksOf } from '../app/log_marks.js';
+import { clockText, dateWords } from '../app/clock_text.js';
+import { createTape } from '../tape/tape.js';
+import { holdTape } from '../tape/facts.js';
+import { debriefCharts } from './debrief_charts.js';
+import { amendSheet } from './debrief_amend.js';
+import { noteRows } from './debrief_notes.js';
+import { readingRow } from './debrief_readings.js';
+import { verdictSlab } from './debrief_verdict.js';
+import { digits } from './parts.js';
+import { fitPx, row, word } from './sheet.js';
+
+/** Height of the debrief's tape, CSS px. */
+const TAPE_PX = 108;
+
+/**
+ * @param {HTMLElement} root
+ * @param {any} app
+ * @param {{hold?: string}} [params] the hold to look at; missing: the newest
+ */
+export function mount(root, app, params = {}) {
+  /** @type {any} */
+  let frame = app.frame();
+  /** @type {number | null} instant a reading is being typed for, ms since the start */
+  let cursor = null;
+  let asking = false;
+  let amending = false;
+  /** @type {string | null} */
+  let trouble = null;
+
+  const find = () => {
+    const holds = app.holds();
+    const named = params.hold && holds.find((/** @type {any} */ h) => h.id === params.hold);
+    return named || frame.lastHold?.hold || [...holds].reverse().find((/** @type {any} */ h) => recordOf(h, frame.now).status.start_at !== null) || frame.hold || null;
+  };
+  const startedHold = () => {
+    const hold = find();
+    return hold && typeof hold === 'object' ? hold : app.holds().find((/** @type {any} */ h) => h.id === hold) ?? null;
+  };
+
+  /** @param {string} kind @param {Record<string, any>} data @param {{at?: number}} [opts] */
+  const keep = async (kind, data, opts = {}) => {
+    const hold = startedHold();
+    if (!hold) return false;
+    try {
+      await app.record(kind, data, { ...opts, hold: hold.id });
+      trouble = null;
+      return true;
+    } catch (err) {
+      trouble = /** @type {any} */ (err)?.reason ?? 'not kept: this page could not store it';
+      return false;
+    } finally {
+      frame = app.frame();
+      draw();
+    }
+  };
+
+  const name = el('b', { class: 'name' });
+  const setting = el('span');
+  const day = el('span');
+  const time = digits('clock');
+  const tape = createTape({ kind: 'whole', width: Math.max(320, window.innerWidth), height: TAPE_PX });
+  const tapeBox = el('div', { class: 'd-tape' }, tape.node);
+  const charts = debriefCharts({
+    pick: (ms) => {
+      cursor = ms;
+      readings.at(ms);
+      draw();
+    },
+  });
+  const verdict = verdictSlab((what) => {
+    asking = false;
+    keep('verdict', { what });
+  });
+  const verdictText = el('b');
+  const verdictRow = row('verdict', null, verdictText, word('change', () => {
+    asking = !asking;
+    draw();
+  }, 'change the verdict'));
+  const facts = el('div', null);
+  const readings = readingRow({
+    keep: (data, atMs) => keep('reading', { ...data, source: 'typed' }, { at: startOf() + atMs }),
+    cursor: (ms) => {
+      cursor = ms;
+      draw();
+    },
+  });
+  const notes = noteRows((data) => keep('note', data));
+  const restWords = el('span');
+  const restRow = row('rest', null, restWords);
+  const againWord = word('', () => app.go('plan', {}));
+  const againRow = row('or', { plain: true }, againWord, word('log', () => app.go('log'), 'open the log'));
+  const amend = amendSheet({ keep: (data) => keep('amend', data) });
+  const said = el('p', { class: 'said', role: 'alert', hidden: true });
+  const amendKey = el('button', { type: 'button', class: 'd-amend', onclick: () => {
+    amending = !amending;
+    draw();
+    if (amending) amend.node.scrollIntoView({ block: 'start' });
+  } });
+  const nextText = el('span', { class: 'display' });
+  const next = el('button', { type: 'button', class: 'd-next slab', onclick: () => app.go('plan', { swap: true }) }, nextText);
+  const foot = el('div', { class: 'd-foot' }, amendKey, next);
+  const body = el('div', { class: 'd-body' }, charts.node, el('div', { class: 'sheet' }, verdictRow, facts, readings.node, notes.node, restRow, againRow), amend.node);
+  const page = el('main', { class: 'page scroll debrief', 'aria-label': 'debrief' },
+    el('header', { class: 'b-head' }, el('div', { class: 'b-left' }, name, setting, day), time.node),
+    tapeBox, said, verdict.node, body, foot);
+  root.append(page);
+
+  const startOf = () => {
+    const hold = startedHold();
+    return (hold && recordOf(hold, frame.now).status.start_at) ?? 0;
+  };
+  const fit = () => {
+    const width = page.clientWidth;
+    if (width <= 0) return;
+    tape.resize(width, TAPE_PX);
+    page.style.setProperty('--clock', `${fitPx('0:00', (width * 2) / 3 - 18, width < 360 ? 92 : 112)}px`);
+    draw();
+  };
+  const watcher = new ResizeObserver(fit);
+
+  function draw() {
+    const hold = startedHold();
+    const record = hold && recordOf(hold, frame.now);
+    const start = record?.status.start_at ?? null;
+    if (!hold || !record || start === null) {
+      setText(name, 'no hold yet');
+      return;
+    }
+    const { status, summary } = record;
+    const over = status.phase === 'over';
+    setText(name, diverOf(record) || 'diver');
+    setText(setting, status.plan?.setting ?? '');
+    setText(day, dateWords(start));
+    time.set(summary.hold_ms === null ? '–:––' : clockText(summary.hold_ms));
+
+    const model = holdTape(hold, status, frame.now, { still: true });
+    tape.update(model);
+    const width = page.clientWidth || window.innerWidth;
+    const told = summary.verdict !== null && !asking;
+    const readingsKnown = marksOf(hold, start, frame.now).filter((m) => m.kind === 'reading' && !m.gone).map((m) => {
+      const data = hold.byId.get(m.id)?.data ?? {};
+      return { at_ms: m.now_ms, spo2: wholeOr(data.spo2), hr: wholeOr(data.hr) };
+    }).sort((a, b) => a.at_ms - b.at_ms);
+    if (told) {
+      charts.update({
+        marks: model.marks ?? [],
+        total_ms: model.total_ms ?? summary.hold_ms ?? 0,
+        surfaced_ms: status.surfaced_at === null ? null : status.surfaced_at - start,
+        cadence: status.plan?.cadence ?? 'close',
+        bounds: {
+          struggle_at: status.boundaries.struggle_at_ms, late_at: status.boundaries.late_at_ms,
+          final_at: status.boundaries.final_at_ms, end_at: status.boundaries.end_at_ms,
+          glide_end: model.glide_end_ms ?? status.boundaries.final_at_ms,
+        },
+        readings: readingsKnown,
+      }, (ms) => tape.x(ms), width, cursor);
+    }
+
+    setShown(verdict.node, over && !told);
+    verdict.set(summary.verdict);
+    setShown(body, told);
+    setShown(foot, told);
+    setClass(page, 'asks', !told);
+    setText(verdictText, verdictWords(summary.verdict));
+    drawFacts(facts, record);
+    readings.update({ end_ms: model.total_ms ?? 0, surfaced_ms: status.surfaced_at === null ? null : status.surfaced_at - start, cursor_ms: cursor, old: frame.now - start > 86_400_000 });
+    notes.update(hold);
+    setShown(amend.node, amending);
+    setText(amendKey, amending ? 'done' : 'amend');
+    if (amending) amend.update(hold, start, model.total_ms ?? 0, frame.now);
+    drawNext(status.plan?.diver ?? '', status.plan?.buddy ?? '');
+    setText(said, trouble ?? (over ? '' : 'this hold is not over'));
+    setShown(said, Boolean(trouble) || !over);
+  }
+
+  /**
+   * @param {string} diver
+   * @param {string} buddy
+   */
+  function drawNext(diver, buddy) {
+    const holds = app.holds();
+    const all = factsOf(holds, frame.now);
+    const blocked = blockOf(diver, all, liftsOf(holds), frame.now);
+    const rest = restOf(diver, all, frame.now);
+    setText(restWords, rest ? `${clockText(rest.rest_ms)}${rest.left_ms > 0 ? ` of ${clockText(rest.need_ms)}, twice the hold` : ', twice the hold is over'}` : '');
+    setShown(restRow, rest !== null && rest.rest_ms < 6 * 3_600_000);
+    setText(nextText, blocked ? 'no more holds today' : `${buddy || 'buddy'} dives next`);
+    setClass(next, 'blocked', Boolean(blocked));
+    next.disabled = Boolean(blocked);
+    setShown(againWord, !blocked);
+    setText(againWord, `${diver || 'diver'} again`);
+  }
+
+  watcher.observe(page);
+  fit();
+  draw();
+  return {
+    /** @param {any} nextFrame */
+    update(nextFrame) {
+      frame = nextFrame;
+      draw();
+    },
+    unmount() {
+      watcher.disconnect();
+      page.remove();
+    },
+  };
+}
+
+/** @param {unknown} value */
+function wholeOr(value) {
+  return Number.isInteger(value) ? Number(value) : null;
+}
+
+/**
+ * @param {HTMLElement} node
+ * @param {import('../app/log_facts.js').HoldRecord} record
+ */
+function drawFacts(node, record) {
+  const rows = debriefRows(record);
+  const shown = JSON.stringify(rows);
+  if (node.dataset.shown === shown) return;
+  node.dataset.shown = shown;
+  node.replaceChildren(...rows.map((r) => row(r.label, null, el('span', null, r.words), r.sub ? el('span', { class: 'sub' }, r.sub) : null)));
+}

@@ -1,0 +1,89 @@
+/**
+ * Readings typed afterwards, along the tape: a touch on the charts sets the
+ * time, or it is typed, from the start or from surfacing.
+ */
+
+import { el, setShown, setText } from '../app/dom.js';
+import { readNumber } from '../app/debrief_facts.js';
+import { moveProblem } from '../app/log_marks.js';
+import { clockText, parseClock } from '../app/clock_text.js';
+import { choice, row } from './sheet.js';
+
+/**
+ * @param {object} on
+ * @param {(data: {spo2?: number, hr?: number}, atMs: number) => Promise<boolean>} on.keep
+ * @param {(ms: number | null) => void} on.cursor the instant typed, shown on the charts
+ */
+export function readingRow({ keep, cursor }) {
+  /** @type {'start' | 'surfaced'} */
+  let from = 'start';
+  let facts = { end_ms: 0, surfaced_ms: /** @type {number | null} */ (null), old: false };
+  const entry = (/** @type {string} */ label, /** @type {string} */ hint, /** @type {string} */ mode) =>
+    el('input', { class: 'entry', 'aria-label': label, placeholder: hint, inputmode: mode, autocomplete: 'off', enterkeyhint: 'done' });
+  const at = entry('time of the reading', '0:00', 'decimal');
+  const spo2 = entry('SpO₂ in percent', 'SpO₂', 'numeric');
+  const hr = entry('pulse a minute', 'pulse', 'numeric');
+  const fromPick = choice('time from', /** @type {const} */ ([['start', 'from start'], ['surfaced', 'from surfacing']]), (v) => {
+    from = v;
+    fromPick.set(from);
+    show();
+  });
+  fromPick.set(from);
+  const problem = el('p', { class: 'problem', role: 'status', hidden: true });
+  const add = el('button', { type: 'submit', class: 'key' }, 'add');
+  const form = el('form', { class: 'reading', onsubmit: send }, at, spo2, hr, add, fromPick.node, problem);
+  at.addEventListener('input', show);
+
+  /** @returns {number | null} ms since the start */
+  function instant() {
+    const s = parseClock(at.value);
+    if (s === null) return null;
+    return s * 1000 + (from === 'surfaced' ? facts.surfaced_ms ?? 0 : 0);
+  }
+  function show() {
+    const ms = instant();
+    cursor(ms !== null && ms <= facts.end_ms ? ms : null);
+  }
+  /** @param {string | null} words */
+  function say(words) {
+    setText(problem, words ?? '');
+    setShown(problem, Boolean(words));
+  }
+  /** @param {Event} e */
+  async function send(e) {
+    e.preventDefault();
+    const ms = instant();
+    const values = { spo2: readNumber(spo2.value, 'spo2'), hr: readNumber(hr.value, 'hr') };
+    const none = values.spo2.value === null && values.hr.value === null;
+    const wrong = moveProblem(ms === null ? null : ms / 1000, facts.end_ms) ?? values.spo2.problem ?? values.hr.problem
+      ?? (none ? 'SpO₂ or pulse' : null) ?? (facts.old ? 'more than a day ago: readings can no longer be added' : null);
+    say(wrong);
+    if (wrong || ms === null) return;
+    /** @type {{spo2?: number, hr?: number}} */
+    const data = {};
+    if (values.spo2.value !== null) data.spo2 = values.spo2.value;
+    if (values.hr.value !== null) data.hr = values.hr.value;
+    if (await keep(data, ms)) {
+      spo2.value = '';
+      hr.value = '';
+      at.value = '';
+      cursor(null);
+      at.focus();
+    }
+  }
+
+  return {
+    node: row('readings', { class: 'tall' }, form, el('p', { class: 'sub' }, 'Touch the charts to set the time. A finger shows late: tens of seconds after the body.')),
+    /** @param {number} ms since the start */
+    at(ms) {
+      from = 'start';
+      fromPick.set(from);
+      at.value = clockText(ms);
+    },
+    /** @param {{end_ms: number, surfaced_ms: number | null, cursor_ms: number | null, old: boolean}} next */
+    update(next) {
+      facts = next;
+      setShown(fromPick.node, next.surfaced_ms !== null);
+    },
+  };
+}

@@ -1,0 +1,193 @@
+/**
+ * The way in: a code where there was no link, the pair and the role, a name.
+ * And the way in for the next phone: a picture to scan, a code to type, a link.
+ */
+
+import { el, replace, setAttr, setShown, setText } from '../app/dom.js';
+import { codeProblem, joinProblem, likelyRole, nameProblem, pairWords, tidyCode } from '../app/join_form.js';
+import { choice, field, row, strip } from './sheet.js';
+import { inviteSheet } from './join_invite.js';
+
+/** @typedef {import('../app/join_form.js').PairOffered} PairOffered */
+
+const ROLES = /** @type {const} */ ([['buddy', 'buddy'], ['diver', 'diver'], ['siren', 'siren']]);
+
+/** @type {Record<string, string>} */
+const ROLE_WORDS = {
+  buddy: 'prompts, takes the presses, keeps the log',
+  diver: 'answers taps in dry holds, dark otherwise',
+  siren: 'sounds the alarms, nothing else',
+  instructor: 'sees all pairs; can end a hold or lift a block',
+};
+
+/**
+ * @param {HTMLElement} root
+ * @param {any} app
+ * @param {{invite?: boolean}} [params]
+ */
+export function mount(root, app, params = {}) {
+  const page = el('main', { class: 'page scroll join' });
+  root.append(page);
+  if (params.invite) {
+    const sheet = inviteSheet(app);
+    page.append(sheet.node);
+    return {
+      update: sheet.update,
+      unmount() {
+        sheet.unmount();
+        page.remove();
+      },
+    };
+  }
+  const show = () => {
+    const sheet = app.access.secret ? pairSheet(app) : codeSheet(app, show);
+    replace(page, head(), sheet, ...lacking(app));
+    page.querySelector('input')?.focus({ preventScroll: true });
+  };
+  show();
+  return {
+    update() {},
+    unmount: () => page.remove(),
+  };
+}
+
+function head() {
+  return el('div', { class: 'sheet head' },
+    row('', { plain: true }, el('h1', { class: 'display name' }, 'Buddyclock')),
+    row('', { plain: true }, el('p', { class: 'sub' }, 'a buddy’s clock for static apnea. Never alone.')));
+}
+
+/** @param {any} app */
+function lacking(app) {
+  const lines = app.lacks ?? [];
+  return lines.length > 0 ? [strip(...lines)] : [];
+}
+
+/**
+ * @param {string} label
+ * @param {() => Promise<void>} what
+ */
+function goKey(label, what) {
+  const said = el('p', { class: 'said', role: 'status', hidden: true });
+  const key = el('button', {
+    type: 'button',
+    class: 'go fill',
+    onclick: async () => {
+      setAttr(key, 'disabled', true);
+      setShown(said, false);
+      try {
+        await what();
+      } catch (err) {
+        setText(said, joinProblem(/** @type {any} */ (err)));
+        setShown(said, true);
+      } finally {
+        setAttr(key, 'disabled', null);
+      }
+    },
+  }, el('span', { class: 'display' }, label));
+  return { node: el('div', { class: 'go-bar' }, said, key), key };
+}
+
+/**
+ * @param {any} app
+ * @param {() => void} next
+ */
+function codeSheet(app, next) {
+  let text = '';
+  const code = field({
+    label: 'code', class: 'code', value: '', name: 'code', mode: 'text', plain: true,
+    onInput: (t) => {
+      text = t;
+      code.problem(null);
+    },
+    beside: [el('p', { class: 'sub' }, 'stands on the first phone under “add a phone”, and on the host’s screen')],
+  });
+  setAttr(code.input, 'autocapitalize', 'characters');
+  const go = goKey('go on', async () => {
+    const problem = codeProblem(text);
+    code.problem(problem);
+    if (problem) {
+      code.input.focus();
+      return;
+    }
+    await app.access.redeem(tidyCode(text));
+    next();
+  });
+  code.input.addEventListener('keydown', (e) => {
+    if (e.key === 'Enter') go.key.click();
+  });
+  return el('div', null, el('div', { class: 'sheet' }, code.node), go.node);
+}
+
+/** @param {any} app */
+function pairSheet(app) {
+  /** @type {PairOffered[]} */
+  let pairs = [];
+  let pair = 'new';
+  let role = 'buddy';
+  let named = '';
+  let chosen = false;
+  const pairBox = el('div', { class: 'pairs' });
+  const roles = app.access.instructor ? [...ROLES, /** @type {const} */ (['instructor', 'instructor'])] : ROLES;
+  const rolePick = choice('role', /** @type {any} */ (roles), (v) => {
+    role = String(v);
+    chosen = true;
+    draw();
+  });
+  const roleSub = el('p', { class: 'sub' });
+  const name = field({
+    label: 'your name', class: 'strong', value: '', name: 'name',
+    onInput: (t) => {
+      named = t;
+      name.problem(null);
+    },
+  });
+  const go = goKey('start', async () => {
+    app.sound?.arm?.();
+    const problem = nameProblem(named, role);
+    name.problem(problem);
+    if (problem) {
+      name.input.focus();
+      return;
+    }
+    await app.access.join({ pair, role, name: named.trim() });
+  });
+
+  /** @type {{node: HTMLElement, set: (chosen: string | null) => void} | null} */
+  let pairPick = null;
+  const offer = () => {
+    pairPick = choice('pair', [
+      ...pairs.map((p) => /** @type {[string, string]} */ ([p.pair, pairWords(p)])),
+      ['new', 'a new pair'],
+    ], (v) => {
+      pair = v;
+      if (!chosen) role = likelyRole(pairs.find((p) => p.pair === v) ?? null);
+      draw();
+    });
+    replace(pairBox, pairPick.node);
+  };
+  function draw() {
+    pairPick?.set(pair);
+    rolePick.set(role);
+    setText(roleSub, ROLE_WORDS[role] ?? '');
+    setText(/** @type {Node} */ (go.key.firstChild), pair === 'new' ? 'start a pair' : 'join');
+  }
+  offer();
+  draw();
+  app.access.pairs().then((/** @type {any} */ told) => {
+    pairs = told.pairs ?? [];
+    if (pairs.length > 0) {
+      pair = pairs[0].pair;
+      role = chosen ? role : likelyRole(pairs[0]);
+    }
+    offer();
+    draw();
+  }).catch((/** @type {any} */ err) => {
+    replace(pairBox, pairPick?.node, el('p', { class: 'problem', role: 'status' }, joinProblem(err)));
+  });
+
+  return el('div', null,
+    el('div', { class: 'sheet' }, row('pair', { class: 'tall' }, pairBox),
+      row('this phone', { class: 'tall' }, rolePick.node, roleSub), name.node),
+    go.node);
+}

@@ -1,0 +1,107 @@
+/**
+ * The sheet that lets another phone in: picture, code, link, and who is here.
+ */
+
+import { el, replace, setShown, setText, svg } from '../app/dom.js';
+import { joinProblem, spacedCode } from '../app/join_form.js';
+import { timeOfDay } from '../app/clock_text.js';
+import { row, word } from './sheet.js';
+
+/** White margin round the picture, in its own squares: scanners need four. */
+const QUIET = 4;
+
+/**
+ * The server's rows of `0` and `1` as a picture, all dark squares in one path.
+ * @param {string[]} rows
+ */
+export function qrPicture(rows) {
+  const size = rows.length + 2 * QUIET;
+  let d = '';
+  rows.forEach((line, y) => {
+    for (let x = 0; x < line.length; x++) {
+      if (line[x] !== '1') continue;
+      let run = 1;
+      while (line[x + run] === '1') run++;
+      d += `M${x + QUIET} ${y + QUIET}h${run}v1h-${run}z`;
+      x += run - 1;
+    }
+  });
+  return svg('svg', { viewBox: `0 0 ${size} ${size}`, class: 'qr', role: 'img', 'aria-label': 'picture to scan with the other phone', 'shape-rendering': 'crispEdges' },
+    svg('rect', { width: size, height: size, fill: '#fff' }), svg('path', { d, fill: '#101316' }));
+}
+
+/** @param {any} app */
+export function inviteSheet(app) {
+  const picture = el('div', { class: 'qr-box' });
+  const code = el('span', { class: 'display code-shown' });
+  const until = el('span', { class: 'sub' });
+  const link = el('p', { class: 'link' });
+  const said = el('p', { class: 'problem', role: 'status', hidden: true });
+  const here = el('div', { class: 'here' });
+  const copied = el('span', { class: 'sub', role: 'status' });
+  let untilMs = 0;
+  let asking = false;
+  let gone = false;
+
+  async function ask() {
+    if (asking || gone) return;
+    asking = true;
+    try {
+      const got = await app.access.invite();
+      if (gone) return;
+      replace(picture, qrPicture(got.qr ?? []));
+      setText(code, spacedCode(got.code));
+      untilMs = got.code_until_ms;
+      setText(until, `until ${timeOfDay(untilMs)}`);
+      setText(link, (got.urls ?? [])[0] ?? '');
+      setShown(said, false);
+    } catch (err) {
+      setText(said, joinProblem(/** @type {any} */ (err)));
+      setShown(said, true);
+      untilMs = 0;
+    } finally {
+      asking = false;
+    }
+  }
+
+  const copy = word('copy', async () => {
+    try {
+      await navigator.clipboard.writeText(link.textContent ?? '');
+      setText(copied, 'copied');
+    } catch {
+      // No clipboard on plain http: the link is marked, so that the system's own menu can copy it.
+      const range = document.createRange();
+      range.selectNodeContents(link);
+      getSelection()?.removeAllRanges();
+      getSelection()?.addRange(range);
+      setText(copied, 'marked: copy it');
+    }
+  }, 'copy the link');
+
+  const node = el('div', { class: 'invite' },
+    el('div', { class: 'sheet head' }, row('add a phone', { plain: true }, el('p', null, 'Scan with its camera, or open the link, or type the code.'))),
+    picture, said,
+    el('div', { class: 'sheet' },
+      row('code', { class: 'tall' }, code, until, word('new code', ask)),
+      row('link', { class: 'tall' }, link, copy, copied),
+      row('here now', { plain: true, class: 'tall' }, here)),
+    el('div', { class: 'go-bar' },
+      el('button', { type: 'button', class: 'go fill', onclick: () => app.go('plan') }, el('span', { class: 'display' }, 'plan'))));
+  ask();
+
+  return {
+    node,
+    /** @param {any} frame */
+    update(frame) {
+      const names = (frame.present ?? []).map((/** @type {any} */ d) => `${d.name || 'no name'}, ${d.role}${d.device === frame.me?.device ? ' (this one)' : ''}`);
+      setText(here, names.length > 0 ? names.join('\n') : 'this one alone');
+      if (untilMs > 0 && frame.now >= untilMs) {
+        untilMs = 0;
+        ask();
+      }
+    },
+    unmount() {
+      gone = true;
+    },
+  };
+}

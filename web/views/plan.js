@@ -1,0 +1,201 @@
+/**
+ * The plan sheet: what the two agree on before a hold. Everything is filled in
+ * from the last hold and from the diver's log; the whole tape of the coming
+ * checks follows what is typed; a guard slab stands on the place of the tape
+ * it speaks of. The filled key is the one thing to do.
+ */
+
+import { el, setAttr, setClass, setShown, setText } from '../app/dom.js';
+import { readDraft } from '../app/plan_form.js';
+import { guardsOf } from '../app/guards.js';
+import { guardKey, guardWords } from '../app/guard_words.js';
+import { clockText, clockTextS } from '../app/clock_text.js';
+import { diverLog, factsOf, liftsOf } from '../app/log_facts.js';
+import { firstDraft, keepDraft, swapDraft } from './plan_draft.js';
+import { nextStep } from './next_step.js';
+import { planRows } from './plan_rows.js';
+import { moreRows } from './plan_more.js';
+import { guardSlab } from './plan_guard.js';
+import { planStrip } from './plan_strip.js';
+
+/** @typedef {import('../app/plan_form.js').Draft} Draft */
+
+/**
+ * @param {HTMLElement} root
+ * @param {any} app
+ * @param {{swap?: boolean}} [params] `swap`: the two change over
+ */
+export function mount(root, app, params = {}) {
+  let draft = firstDraft(app);
+  if (params.swap) draft = swapDraft(app, draft);
+  /** Guards gone over on the buddy's word, by what they were good for. @type {Map<string, {guard: string, name: string}>} */
+  const wentOn = new Map();
+  /** Fields that may show their sentence: left once, or asked for by the key. @type {Set<string>} */
+  const asked = new Set();
+  let waiting = false;
+  let busy = false;
+  /** @type {string | null} */
+  let refused = null;
+  /** @type {any} */
+  let frame = app.frame();
+
+  /** @param {Partial<Draft>} change */
+  const edit = (change) => {
+    draft = { ...draft, ...change };
+    keepDraft(app, draft);
+    refused = null;
+    draw();
+  };
+  /** @param {string} name */
+  const left = (name) => {
+    asked.add(name);
+    draw();
+  };
+  const swap = () => {
+    draft = swapDraft(app, draft);
+    keepDraft(app, draft);
+    draw();
+  };
+
+  const mayPlan = () => ['buddy', 'instructor'].includes(frame.me?.role ?? 'buddy');
+  const rows = planRows({ edit, left, swap });
+  const more = moreRows({ app, edit, left });
+  const tape = planStrip();
+  const guard = guardSlab({ act, lift });
+  const goText = el('span', { class: 'display' }, 'breathe-up');
+  const goLead = el('span', { class: 'lead' });
+  const go = el('button', { type: 'button', class: 'go', onclick: press }, goLead, goText);
+  const said = el('p', { class: 'said', role: 'status', hidden: true });
+  const page = el('main', { class: 'page scroll plan', 'aria-label': 'plan sheet' },
+    rows.node, tape.node, guard.node, el('div', { class: 'go-bar' }, said, go), more.node);
+  root.append(page);
+
+  /** The sheet as it stands: what it says, and what stands in the way. */
+  function read() {
+    const now = frame.now;
+    const holds = app.holds();
+    const facts = factsOf(holds, now);
+    const sheet = readDraft(draft, now);
+    const others = (frame.present ?? [])
+      .filter((/** @type {any} */ d) => d.role === 'buddy' || d.role === 'instructor')
+      .map((/** @type {any} */ d) => d.name ?? '');
+    const guards = guardsOf({
+      now_ms: now,
+      diver: draft.diver,
+      buddy: draft.buddy,
+      planned_s: sheet.planned_s,
+      longest_s: sheet.longest_s,
+      holds: facts,
+      lifts: liftsOf(holds),
+      others,
+    });
+    const about = { planned_s: sheet.planned_s, longest_s: sheet.longest_s, diver: draft.diver, buddy: draft.buddy };
+    const standing = guards.filter((g) => g.hard || !wentOn.has(guardKey(g, about)));
+    return { sheet, guards, standing, about, now, facts };
+  }
+
+  /**
+   * A key of the guard slab.
+   * @param {import('../app/guard_words.js').GuardAct} what
+   * @param {import('../app/guards.js').Guard} g
+   */
+  function act(what, g) {
+    const { about } = read();
+    if (what === 'plan') edit({ planned: clockTextS(g.suggest_s ?? 0), end_by: '' });
+    else if (what === 'wait') waiting = true;
+    else if (what === 'debrief') app.go('debrief', { hold: g.hold });
+    else if (what === 'live') app.go('live');
+    else if (what === 'go-on') wentOn.set(guardKey(g, about), { guard: g.what, name: draft.buddy.trim() });
+    draw();
+  }
+
+  /**
+   * An instructor's word that a block no longer stands.
+   * @param {{diver: string, name: string, reason: string, hold: string}} word
+   */
+  async function lift({ diver, name, reason, hold }) {
+    await attempt(() => app.record('note', { text: reason, lifts: 'block', diver, name }, { hold }));
+  }
+
+  /** @param {() => Promise<unknown>} what */
+  async function attempt(what) {
+    if (busy) return false;
+    busy = true;
+    try {
+      await what();
+      refused = null;
+      return true;
+    } catch (err) {
+      refused = /** @type {any} */ (err)?.reason ?? 'not kept: this page could not store it';
+      return false;
+    } finally {
+      busy = false;
+      draw();
+    }
+  }
+
+  async function press() {
+    app.sound.arm();
+    const { sheet, standing, about, guards } = read();
+    if (sheet.data === null) {
+      for (const name of Object.keys(sheet.errors)) asked.add(name);
+      draw();
+      if (!rows.focusFirst(sheet.errors)) more.focusFirst(sheet.errors);
+      return;
+    }
+    if (standing.length > 0) {
+      waiting = false;
+      draw();
+      guard.focus();
+      return;
+    }
+    const data = { ...sheet.data };
+    const over = guards.map((g) => wentOn.get(guardKey(g, about))).filter(Boolean);
+    if (over.length > 0) data.went_on = over;
+    const begun = frame.status && ['planned', 'breathe-up'].includes(frame.status.phase) && frame.hold;
+    if (await attempt(() => (begun ? app.record('plan', data) : app.newHold(data)))) nextStep(app);
+  }
+
+  function draw() {
+    const { sheet, standing, now, facts } = read();
+    const mine = mayPlan();
+    const log = diverLog(draft.diver, app.holds(), now);
+    const shown = Object.fromEntries(Object.entries(sheet.errors).filter(([name]) => asked.has(name)));
+    rows.update({ draft, sheet, errors: shown, log, now, frame });
+    more.update({ draft, errors: shown, frame, holds: facts.length });
+    tape.update(sheet.partial);
+
+    const first = standing[0] ?? null;
+    const left = standing.every((g) => g.what === 'rest' || g.what === 'buddy-rest')
+      ? Math.max(0, ...standing.map((g) => g.left_ms ?? 0))
+      : 0;
+    if (standing.length === 0) waiting = false;
+    const words = first && guardWords(first, {
+      planned_s: sheet.planned_s, buddy: draft.buddy, now_ms: now, instructor: frame.me?.role === 'instructor',
+    });
+    const slab = first && !(waiting && left > 0);
+    guard.update(slab && words ? { guard: first, words, x: tape.x(words.at_plan && sheet.planned_s !== null ? sheet.planned_s * 1000 : 0) } : null);
+    setText(goLead, first ? 'then' : '');
+    setShown(goLead, Boolean(first));
+    setText(goText, waiting && left > 0 ? `rest ${clockText(left + 999)}` : 'breathe-up');
+    setClass(go, 'fill', !first && mine);
+    setAttr(go, 'disabled', mine ? null : true);
+    const note = mine ? refused : 'the buddy’s phone plans and starts';
+    setText(said, note ?? '');
+    setShown(said, Boolean(note));
+  }
+
+  draw();
+  return {
+    /** @param {any} next */
+    update(next) {
+      frame = next;
+      draw();
+    },
+    unmount() {
+      tape.unmount();
+      page.remove();
+    },
+  };
+}
+

@@ -1,0 +1,80 @@
+/**
+ * The draft of the plan sheet between visits: nothing typed is lost when the
+ * view changes or the page is loaded again, and a sheet that was never typed
+ * in is filled from the last plan and the diver's log.
+ */
+
+import { draftOf, newDraft, swapped, withLog } from '../app/plan_form.js';
+import { sameName } from '../app/guards.js';
+import { diverLog, newestPlan } from '../app/log_facts.js';
+
+/** @typedef {import('../app/plan_form.js').Draft} Draft */
+
+const KEY = 'buddyclock-draft';
+
+/** @param {any} app */
+const pairOf = (app) => String(app.frame().pair?.pair ?? app.frame().pair ?? '');
+
+/**
+ * @param {any} app
+ * @param {Draft} draft
+ */
+export function keepDraft(app, draft) {
+  const after = newestPlan(app.holds())?.id ?? null;
+  try {
+    sessionStorage.setItem(KEY, JSON.stringify({ pair: pairOf(app), after, draft }));
+  } catch {
+    // No store here: the draft lasts as long as the view.
+  }
+}
+
+/**
+ * What was typed since the newest plan was recorded, if anything.
+ * @param {any} app
+ * @returns {Draft | null}
+ */
+function keptDraft(app) {
+  try {
+    const kept = JSON.parse(sessionStorage.getItem(KEY) ?? 'null');
+    const after = newestPlan(app.holds())?.id ?? null;
+    return kept && kept.pair === pairOf(app) && kept.after === after ? { ...newDraft(), ...kept.draft } : null;
+  } catch {
+    return null;
+  }
+}
+
+/**
+ * The sheet as it opens.
+ * @param {any} app
+ * @returns {Draft}
+ */
+export function firstDraft(app) {
+  const kept = keptDraft(app);
+  if (kept) return kept;
+  const frame = app.frame();
+  const newest = newestPlan(app.holds());
+  if (newest) {
+    const draft = draftOf(newest.data);
+    const begun = newest.hold !== frame.hold?.id || !['planned', 'breathe-up'].includes(frame.status?.phase);
+    return begun ? withLog(draft, diverLog(draft.diver, app.holds(), frame.now)) : draft;
+  }
+  const draft = newDraft();
+  const named = (/** @type {string} */ role) =>
+    frame.me?.role === role ? frame.me.name : frame.present?.find((/** @type {any} */ d) => d.role === role)?.name;
+  draft.diver = named('diver') ?? '';
+  draft.buddy = named('buddy') ?? '';
+  return draft;
+}
+
+/**
+ * The two changed over, each with their own figures: those of the last plan in
+ * which that person dived, and of that person's log.
+ * @param {any} app
+ * @param {Draft} draft
+ * @returns {Draft}
+ */
+export function swapDraft(app, draft) {
+  const theirs = newestPlan(app.holds(), (data) => sameName(String(data.diver ?? ''), draft.buddy));
+  const figures = theirs ? draftOf(theirs.data) : newDraft();
+  return withLog(swapped(draft, figures), diverLog(draft.buddy, app.holds(), app.frame().now));
+}

@@ -1,0 +1,88 @@
+/**
+ * The rest of the plan sheet: what happens after surfacing, what the diver
+ * wants to hear, and this outing's phones, place and log.
+ */
+
+import { el, setText } from '../app/dom.js';
+import { FORM_LIMITS, HEARS } from '../app/plan_form.js';
+import { timeOfDay } from '../app/clock_text.js';
+import { choice, field, row, word } from './sheet.js';
+
+/** @typedef {import('../app/plan_form.js').Draft} Draft */
+
+/**
+ * @param {object} on
+ * @param {any} on.app
+ * @param {(change: Partial<Draft>) => void} on.edit
+ * @param {(name: string) => void} on.left
+ */
+export function moreRows({ app, edit, left }) {
+  /** @type {Draft | null} */
+  let draft = null;
+  const ok = choice('OK sign within', /** @type {const} */ ([[15, '0:15'], [20, '0:20']]), (v) => edit({ ok_within_s: v }));
+  /** @param {'recovery' | 'watch'} name */
+  const typing = (name) => ({
+    name, value: '', class: 'time', mode: 'decimal',
+    onInput: (/** @type {string} */ text) => edit({ [name]: text }),
+    onDone: () => left(name),
+  });
+  const recovery = field({ ...typing('recovery'), label: 'recovery', beside: [sub(`paced breaths, at least 0:${FORM_LIMITS.recovery_s[0]}`)] });
+  const watch = field({ ...typing('watch'), label: 'watch', beside: [sub('after surfacing')] });
+  const hears = choice('the diver hears', /** @type {any} */ (HEARS), (v) => {
+    const now = draft?.hears ?? [];
+    edit({ hears: now.includes(String(v)) ? now.filter((w) => w !== v) : [...now, String(v)] });
+  });
+
+  const phones = el('span', { class: 'sub' });
+  const sound = el('span', { class: 'sub' });
+  const place = el('span', { class: 'sub' });
+  const log = el('span', { class: 'sub' });
+  const night = choice('screen', /** @type {const} */ ([['day', 'day'], ['night', 'night']]), (v) => app.prefs.set('night', v === 'night'));
+  const hand = choice('hand', /** @type {const} */ ([['right', 'right'], ['left', 'left']]), (v) => app.prefs.set('hand', v));
+  const node = el('div', { class: 'sheet more' },
+    row('OK sign within', null, ok.node), recovery.node, watch.node,
+    row('diver hears', null, hears.node, sub('the checks always sound')),
+    row('phones', null, phones, word('add a phone', () => app.go('join', { invite: true }))),
+    row('sound', null, sound, word('sound check', () => app.go('soundcheck', { back: 'plan' }))),
+    row('place', null, place, word('place card', () => app.go('place', { back: 'plan' }))),
+    row('log', null, log, word('open the log', () => app.go('log'))),
+    row('screen', null, night.node), row('hand', { plain: true }, hand.node));
+
+  /** @type {['recovery' | 'watch', import('./sheet.js').Field][]} */
+  const fields = [['recovery', recovery], ['watch', watch]];
+  return {
+    node,
+    /** @param {any} facts */
+    update({ draft: next, errors, frame, holds }) {
+      draft = next;
+      ok.set(next.ok_within_s);
+      hears.set(next.hears);
+      for (const [name, f] of fields) {
+        f.set(next[name]);
+        f.problem(errors[name]);
+      }
+      setText(phones, phonesWords(frame));
+      setText(sound, frame.sound?.state === 'proven' ? `proven ${timeOfDay(frame.sound.proven_at ?? frame.now)}` : 'not proven');
+      setText(place, frame.place?.number ? `emergency ${frame.place.number}` : 'not set');
+      setText(log, holds === 1 ? '1 hold' : `${holds} holds`);
+      night.set(app.prefs.get('night') ? 'night' : 'day');
+      hand.set(app.prefs.get('hand') === 'left' ? 'left' : 'right');
+    },
+    /** @param {Record<string, string>} errors */
+    focusFirst(errors) {
+      const found = fields.find(([name]) => errors[name]);
+      found?.[1].input.focus();
+      return Boolean(found);
+    },
+  };
+}
+
+/** @param {string} text */
+const sub = (text) => el('span', { class: 'sub' }, text);
+
+/** @param {any} frame */
+function phonesWords(frame) {
+  const others = (frame.present ?? []).filter((/** @type {any} */ d) => d.device !== frame.me?.device);
+  if (others.length === 0) return 'this one alone';
+  return `this one, ${others.map((/** @type {any} */ d) => (d.name ? `${d.name}’s` : d.role)).join(', ')}`;
+}
