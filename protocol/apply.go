@@ -2,7 +2,7 @@ package protocol
 
 // apply folds one event that comes after the start and after all events folded
 // before it. An event at the same ms as a rung comes before it.
-func (s *state) apply(e entry) {
+func (s *state) apply(e *entry) {
 	if !s.started() {
 		return
 	}
@@ -45,7 +45,7 @@ func incidentWhat(what string) string {
 }
 
 // applyInHold folds an event of the hold itself, at t ms since the start.
-func (s *state) applyInHold(e entry, t int64) {
+func (s *state) applyInHold(e *entry, t int64) {
 	switch e.Kind {
 	case KindLook:
 		if e.By == RoleBuddy && s.lookProves(t) {
@@ -124,7 +124,7 @@ func (s *state) endSilence(t int64) {
 	s.longestSilenceMs = max(s.longestSilenceMs, t-s.silence.proof)
 }
 
-func (s *state) answer(e entry, t int64) {
+func (s *state) answer(e *entry, t int64) {
 	slow := e.tookMs >= slowAnswerMs
 	if s.silence.reached != NoRung && (e.By == RoleBuddy || e.By == RoleDiver) {
 		s.met = append(s.met, metRung{e.ID, s.silence.reached})
@@ -151,7 +151,7 @@ func (s *state) answer(e entry, t int64) {
 
 // contraction folds a mark. One that the diver signalled is proof as well, from
 // their own phone only where a touch would be.
-func (s *state) contraction(e entry, t int64) {
+func (s *state) contraction(e *entry, t int64) {
 	raisesLate := e.site == "throat"
 	if e.signalled {
 		switch e.By {
@@ -188,7 +188,7 @@ func (s *state) sign(what string, t int64) {
 }
 
 // surface ends the hold's ladders at the first `surfaced`.
-func (s *state) surface(e entry) {
+func (s *state) surface(e *entry) {
 	if e.By != RoleBuddy || s.surfacedAt != never || s.recovered {
 		return
 	}
@@ -211,7 +211,7 @@ func (s *state) surface(e entry) {
 }
 
 // applyAfter folds an event of the recovery or the watch.
-func (s *state) applyAfter(e entry) {
+func (s *state) applyAfter(e *entry) {
 	if e.By != RoleBuddy {
 		return
 	}
@@ -228,7 +228,7 @@ func (s *state) applyAfter(e entry) {
 
 // recover ends an incident. It stands for the surfacing and the OK sign, and
 // begins a new full watch.
-func (s *state) recover(e entry) {
+func (s *state) recover(e *entry) {
 	if e.By != RoleBuddy || !s.inIncident {
 		return
 	}
@@ -244,7 +244,7 @@ func (s *state) recover(e entry) {
 
 // endWatch takes `watch-ended`. One that comes too early is kept and flagged:
 // the people at the side decide, and the log says so.
-func (s *state) endWatch(e entry) {
+func (s *state) endWatch(e *entry) {
 	if e.By != RoleBuddy || !s.after || s.inIncident || s.overAt != never {
 		return
 	}

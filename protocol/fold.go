@@ -28,9 +28,15 @@ type facts struct {
 	drop      bool
 }
 
+// readKinds are the kinds that have facts; the data of others is not decoded
+// for the fold.
+var readKinds = []string{
+	KindAnswered, KindContraction, KindSign, KindIncident, KindVerdict, KindAmend, KindBreatheUp,
+}
+
 func factsOf(e Event) facts {
 	f := facts{tookMs: -1, amendAt: never, zeroAt: never}
-	if len(e.Data) == 0 {
+	if len(e.Data) == 0 || !slices.Contains(readKinds, e.Kind) {
 		return f
 	}
 	var fields map[string]json.RawMessage
@@ -75,8 +81,8 @@ type entry struct {
 // usable; see NewHold. It is not safe for use by several goroutines at once.
 type Hold struct {
 	ID      string
-	entries []entry // in (at, id) order unless dirty
-	byID    map[string]Event
+	entries []*entry // in (at, id) order unless dirty; none is changed once it is there
+	byID    map[string]*entry
 	drops   map[string][]quickDrop // by target: what may take a mis-press back
 	dirty   bool                   // entries must be sorted and folded anew
 	state   state                  // fold of all entries, unless dirty
@@ -90,7 +96,7 @@ type quickDrop struct {
 
 // NewHold gives a hold without events.
 func NewHold(id string) *Hold {
-	return &Hold{ID: id, byID: map[string]Event{}, drops: map[string][]quickDrop{}, state: newState(noPlan(), never)}
+	return &Hold{ID: id, byID: map[string]*entry{}, drops: map[string][]quickDrop{}, state: newState(noPlan(), never)}
 }
 
 // Add puts an event into the hold, in whatever order it arrives. added is false
@@ -98,10 +104,10 @@ func NewHold(id string) *Hold {
 // The hold then keeps the first.
 func (h *Hold) Add(e Event) (added, conflict bool) {
 	if old, there := h.byID[e.ID]; there {
-		return false, !SameContent(old, e)
+		return false, !SameContent(old.Event, e)
 	}
-	h.byID[e.ID] = e
-	en := entry{e, factsOf(e)}
+	en := &entry{e, factsOf(e)}
+	h.byID[e.ID] = en
 	if !h.dirty && (h.foldsAnew(en) || len(h.entries) == 0 || Compare(h.entries[len(h.entries)-1].Event, e) > 0) {
 		h.dirty = true
 	}
@@ -118,7 +124,7 @@ func (h *Hold) Add(e Event) (added, conflict bool) {
 }
 
 // foldsAnew tells whether an event can change what came before it.
-func (h *Hold) foldsAnew(e entry) bool {
+func (h *Hold) foldsAnew(e *entry) bool {
 	switch e.Kind {
 	case KindPlan, KindStart, KindBreatheUp:
 		return true
@@ -129,7 +135,7 @@ func (h *Hold) foldsAnew(e entry) bool {
 }
 
 // droppedAt tells whether at time T the event was taken back as a mis-press.
-func (h *Hold) droppedAt(e entry, t int64) bool {
+func (h *Hold) droppedAt(e *entry, t int64) bool {
 	if e.Kind == KindAmend {
 		return false
 	}
@@ -166,7 +172,7 @@ func (h *Hold) settle() {
 	if !h.dirty {
 		return
 	}
-	slices.SortStableFunc(h.entries, func(a, b entry) int { return Compare(a.Event, b.Event) })
+	slices.SortStableFunc(h.entries, func(a, b *entry) int { return Compare(a.Event, b.Event) })
 	h.state = h.foldUntil(never)
 	h.dirty = false
 }

@@ -138,15 +138,16 @@ type holdLog struct {
 }
 
 func newHoldLog(h *Hold, t int64) holdLog {
-	last := map[string]entry{}
+	last := map[string]*entry{}
 	for _, en := range h.entries {
 		if en.Kind == KindAmend && en.At <= t {
 			last[en.target] = en
 		}
 	}
 	l := holdLog{startAt: never, endedAt: never, surfaced: never}
-	for _, en := range h.entries {
-		if en.Kind == KindAmend || (en.At > t && en.Kind != KindStart) || h.droppedAt(en, t) {
+	for _, original := range h.entries {
+		en := *original
+		if en.Kind == KindAmend || (en.At > t && en.Kind != KindStart) || h.droppedAt(original, t) {
 			continue
 		}
 		if amend, there := last[en.ID]; there {
