@@ -1,0 +1,181 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"strings"
+	"syscall"
+	"time"
+
+	"buddyclock/server"
+	"buddyclock/server/access"
+	"buddyclock/server/store"
+	"buddyclock/web"
+)
+
+// sessionGoesOnWithin is how long after its last event an outing is still the
+// same when the server is started again.
+const sessionGoesOnWithin = 12 * time.Hour
+
+// endWithin bounds how long requests under way hold up the end.
+const endWithin = 2 * time.Second
+
+// Started tells where a server listens and how one gets in.
+type Started struct {
+	URL           string // on this machine
+	JoinURL       string // the same, with the join secret
+	InstructorURL string // the same, with the instructor's secret
+}
+
+// serveOptions are the flags of `buddyclock serve`.
+type serveOptions struct {
+	addr, data string
+	names      names
+}
+
+// names collects a flag that may be given several times.
+type names []string
+
+func (n *names) String() string     { return strings.Join(*n, " ") }
+func (n *names) Set(s string) error { *n = append(*n, s); return nil }
+
+func (m *Main) serveFlags(args []string) (o serveOptions, code int, ok bool) {
+	flags := flag.NewFlagSet("buddyclock serve", flag.ContinueOnError)
+	flags.SetOutput(io.Discard) // said below, on the right stream
+	flags.StringVar(&o.addr, "addr", ":8080", "listen on this `address`; 127.0.0.1:8080 keeps to this machine")
+	flags.StringVar(&o.data, "data", "", "keep the data in this `folder` (default: your folder for program data)")
+	flags.Var(&o.names, "host", "a further `name` under which phones may open the page; may be given several times")
+	err := flags.Parse(args)
+	if err == nil && flags.NArg() > 0 {
+		err = fmt.Errorf("there is no use for %q", flags.Arg(0))
+	}
+	if err == nil {
+		return o, exitOK, true
+	}
+	out, code := m.Stderr, exitUsage
+	if errors.Is(err, flag.ErrHelp) {
+		out, code = m.Stdout, exitOK
+		m.usage(out)
+		fmt.Fprint(out, "\nFlags of serve:\n")
+	} else {
+		fmt.Fprintf(out, "buddyclock serve: %v\n\nFlags:\n", err)
+	}
+	flags.SetOutput(out)
+	flags.PrintDefaults()
+	return o, code, false
+}
+
+// serve runs the server until ctx ends.
+func (m *Main) serve(ctx context.Context, args []string) int {
+	o, code, ok := m.serveFlags(args)
+	if !ok {
+		return code
+	}
+	if err := m.runServer(ctx, o); err != nil {
+		fmt.Fprintf(m.Stderr, "buddyclock: %v\n", err)
+		return exitFailed
+	}
+	return exitOK
+}
+
+func (m *Main) runServer(ctx context.Context, o serveOptions) error {
+	if o.data == "" {
+		var err error
+		if o.data, err = userDataDir(); err != nil {
+			return fmt.Errorf("your folder for program data is not known (%w); choose one with -data DIR", err)
+		}
+	}
+	assets, err := web.NewAssets(web.Source())
+	if err != nil {
+		return err
+	}
+	// The port comes first: another Buddyclock that has it may have the data too,
+	// and "the port is taken" is what people understand.
+	listener, err := net.Listen("tcp", o.addr)
+	if err != nil {
+		return listenError(o.addr, err)
+	}
+	defer listener.Close()
+
+	shared := server.NewSharedClock(m.Clock)
+	st, err := store.Open(o.data, shared.NowMs)
+	if err != nil {
+		return storeError(o.data, err)
+	}
+	session, err := st.ContinueSession(access.NewID(), sessionGoesOnWithin.Milliseconds())
+	if err != nil {
+		return errors.Join(fmt.Errorf("the outing cannot be begun: %w", err), st.Close())
+	}
+	bound := listener.Addr().(*net.TCPAddr)
+	srv := server.New(server.Options{
+		Store: st, Session: session, Clock: m.Clock, Shared: shared, Assets: assets,
+		Hosts: server.NewHosts(m.Clock, o.names...),
+		URLs:  func() []string { return lanURLs(bound) },
+		Log:   slog.New(slog.NewTextHandler(m.Stderr, nil)),
+	})
+	httpServer := &http.Server{
+		Handler:           srv.Handler(),
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       15 * time.Second,
+		WriteTimeout:      30 * time.Second,
+		IdleTimeout:       time.Minute,
+		MaxHeaderBytes:    16 << 10,
+		// What it has to say is about broken-off connections, and pools have many.
+		ErrorLog: slog.NewLogLogger(slog.DiscardHandler, slog.LevelDebug),
+	}
+	failed := make(chan error, 1)
+	go func() { failed <- httpServer.Serve(listener) }()
+
+	m.announce(srv, bound, o.data)
+	if m.Ready != nil {
+		m.Ready(startedAt(srv, bound))
+	}
+	select {
+	case <-ctx.Done():
+		err = nil
+	case err = <-failed:
+		err = fmt.Errorf("the server stopped: %w", err)
+	}
+	grace, cancel := m.Clock.WithTimeout(context.Background(), endWithin)
+	defer cancel()
+	if httpServer.Shutdown(grace) != nil {
+		httpServer.Close()
+	}
+	srv.Shutdown()
+	if closeErr := st.Close(); closeErr != nil {
+		err = errors.Join(err, fmt.Errorf("the data file could not be closed well: %w", closeErr))
+	}
+	return err
+}
+
+// listenError says in one sentence why an address cannot be listened on.
+func listenError(addr string, err error) error {
+	var unknown *net.OpError
+	switch {
+	case errors.Is(err, syscall.EADDRINUSE):
+		return fmt.Errorf("%s is taken by another program (perhaps another Buddyclock); stop that one, or choose another port such as -addr :8081", addr)
+	case errors.Is(err, syscall.EACCES):
+		return fmt.Errorf("this user may not listen on %s; choose a port above 1023 such as -addr :8080", addr)
+	case errors.As(err, &unknown):
+		return fmt.Errorf("cannot listen on %s (%v); -addr takes an address such as :8080 or 127.0.0.1:8080", addr, unknown.Err)
+	}
+	return fmt.Errorf("cannot listen on %s: %w", addr, err)
+}
+
+// storeError adds what to do, where the store does not know it.
+func storeError(dir string, err error) error {
+	var damaged *store.DamagedError
+	switch {
+	case errors.As(err, &damaged):
+		return err
+	case errors.Is(err, store.ErrInUse):
+		return fmt.Errorf("%w; stop it, or choose another folder with -data DIR", err)
+	}
+	return fmt.Errorf("the data folder %s cannot be used: %w; choose another with -data DIR", dir, err)
+}

@@ -1,0 +1,172 @@
+package server
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"io"
+	"net/http"
+
+	"buddyclock/protocol"
+	"buddyclock/server/room"
+	"buddyclock/server/store"
+)
+
+// maxBodyBytes bounds a request that carries no events.
+const maxBodyBytes = 8 << 10
+
+// routeAPI adds what devices ask for by HTTP: joining, and the way for events
+// where the socket does not go through.
+func (s *Server) routeAPI(mux *http.ServeMux) {
+	mux.HandleFunc("POST /api/code", s.call(maxBodyBytes, s.apiCode))
+	mux.HandleFunc("POST /api/pairs", s.call(maxBodyBytes, s.apiPairs))
+	mux.HandleFunc("POST /api/join", s.call(maxBodyBytes, s.apiJoin))
+	mux.HandleFunc("POST /api/invite", s.call(maxBodyBytes, s.apiInvite))
+	mux.HandleFunc("POST /api/events", s.call(maxFrameBytes, s.apiEvents))
+	mux.HandleFunc("POST /api/leave", s.call(maxBodyBytes, s.apiLeave))
+	for _, path := range []string{"code", "pairs", "join", "invite", "events", "leave"} {
+		mux.HandleFunc("/api/"+path, func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Allow", http.MethodPost)
+			refuse(w, http.StatusMethodNotAllowed, "bad-method", "this address takes POST only")
+		})
+	}
+}
+
+// call wraps one request of the API: JSON object in, JSON object out. An error
+// that is a *protocol.Problem goes to the device; of any other only the log
+// learns more than that it happened.
+func (s *Server) call(maxBytes int64, handle func(*http.Request, object) (any, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if r.Header.Get("Origin") != "" && !sameOrigin(r) {
+			refuse(w, http.StatusForbidden, "bad-origin", "requests are only for pages of this server")
+			return
+		}
+		if !s.calls.Allow(r.RemoteAddr) {
+			refuse(w, http.StatusTooManyRequests, "too-many-requests", "there were too many requests from this address; wait a few seconds")
+			return
+		}
+		body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBytes))
+		var tooLarge *http.MaxBytesError
+		if errors.As(err, &tooLarge) {
+			refuse(w, http.StatusRequestEntityTooLarge, "too-large", "the request is too large")
+			return
+		}
+		if err != nil {
+			refuse(w, http.StatusBadRequest, "bad-message", "the request broke off")
+			return
+		}
+		fields, err := decodeObject(body)
+		var answer any
+		if err == nil {
+			answer, err = handle(r, fields)
+		}
+		var problem *protocol.Problem
+		switch {
+		case err == nil:
+			reply(w, http.StatusOK, answer)
+		case errors.As(err, &problem):
+			refuse(w, statusOf(problem.Code), problem.Code, problem.Reason)
+		default:
+			s.log.Error("a request failed", "path", r.URL.Path, "reason", err)
+			refuse(w, http.StatusInternalServerError, codeFailed, reasonFailed)
+		}
+	}
+}
+
+func statusOf(code string) int {
+	switch code {
+	case "bad-token":
+		return http.StatusUnauthorized
+	case "bad-code", "bad-secret", "not-of-pair", "not-allowed":
+		return http.StatusForbidden
+	case "no-pair":
+		return http.StatusNotFound
+	case "device-taken":
+		return http.StatusConflict
+	case "too-many-tries":
+		return http.StatusTooManyRequests
+	}
+	return http.StatusBadRequest
+}
+
+func problem(code, reason string) error { return &protocol.Problem{Code: code, Reason: reason} }
+
+// apiEvents takes events and gives those that the device lacks, as the socket
+// does; it also serves a page's last breath.
+func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
+	ctx := r.Context()
+	token, err := fields.text("token", 128)
+	if err != nil {
+		return nil, err
+	}
+	pairID, err := fields.text("pair", protocol.MaxIDBytes)
+	if err != nil {
+		return nil, err
+	}
+	raws, err := fields.events()
+	if err != nil {
+		return nil, err
+	}
+	have, err := fields.have()
+	if err != nil {
+		return nil, err
+	}
+	device, err := s.deviceOf(ctx, token)
+	if err != nil {
+		return nil, err
+	}
+	_, pair, err := s.recognize(ctx, token, device.ID, pairID)
+	if err != nil {
+		return nil, err
+	}
+	return s.exchange(ctx, pair, raws, have)
+}
+
+type eventsJSON struct {
+	Stored  []string          `json:"stored"`
+	Refused []refusedJSON     `json:"refused"`
+	Events  []json.RawMessage `json:"events"`
+	More    bool              `json:"more,omitempty"`
+	Have    map[string]int64  `json:"have"`
+}
+
+func (s *Server) exchange(ctx context.Context, pair store.Pair, raws []json.RawMessage, have map[string]int64) (any, error) {
+	rm, release, err := s.rooms.Enter(pair)
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	events, refused := room.Decode(raws)
+	results := make(chan room.Result, 1)
+	if !rm.Offer(ctx, nil, events, refused, func(res room.Result) { results <- res }) {
+		return nil, room.ErrStopping
+	}
+	var res room.Result
+	select {
+	case res = <-results:
+	case <-ctx.Done():
+		return nil, room.ErrStopping
+	}
+	answer := eventsJSON{Stored: append([]string{}, res.Stored...), Refused: []refusedJSON{}, Events: []json.RawMessage{}}
+	for _, r := range res.Refused {
+		answer.Refused = append(answer.Refused, refusedJSON{IDs: r.IDs, problemJSON: problemJSON{r.Code, r.Reason}})
+	}
+	if len(res.Failed) > 0 {
+		answer.Refused = append(answer.Refused, refusedJSON{IDs: res.Failed, problemJSON: problemJSON{codeNotStored, reasonNotStored}})
+	}
+	devices, err := rm.Devices(ctx)
+	if err != nil {
+		return nil, err
+	}
+	missing, err := s.store.Missing(ctx, pair.ID, devices, have)
+	if err != nil {
+		return nil, err
+	}
+	n := room.FrameShare(missing)
+	for _, body := range missing[:n] {
+		answer.Events = append(answer.Events, body)
+	}
+	answer.More = n < len(missing)
+	answer.Have, err = rm.Have(ctx)
+	return answer, err
+}

@@ -1,0 +1,253 @@
+package server
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"math"
+	"strconv"
+	"unicode/utf8"
+
+	"buddyclock/protocol"
+	"buddyclock/server/room"
+)
+
+// wireVersion is the version of the messages below. A device that speaks a
+// newer one is answered with this one.
+const wireVersion = 1
+
+// maxFrameBytes bounds what a device may send in one frame or request.
+const maxFrameBytes = 256 << 10
+
+// Types of messages.
+const (
+	typeHello    = "hello"
+	typeEvents   = "events"
+	typeTime     = "time"
+	typePresence = "presence"
+)
+
+// maxStateBytes bounds what a device says of itself in a heartbeat.
+const maxStateBytes = 4 << 10
+
+// message is one frame from a device. Which fields are set depends on Type.
+type message struct {
+	Type   string
+	Hello  hello
+	Events []json.RawMessage
+	T1     json.RawMessage // a number, as the device spelt it
+	State  json.RawMessage // what the device says of itself, without `type`
+}
+
+// hello is how a device begins.
+type hello struct {
+	Token, Pair, Device string
+	Have                map[string]int64
+}
+
+// object is a JSON object whose keys are matched exactly, as JavaScript does;
+// encoding/json would take `Type` for `type`.
+type object map[string]json.RawMessage
+
+// decodeMessage reads one frame. An error says what is wrong with it, in one
+// sentence for people; the message of an unknown type is no error.
+func decodeMessage(frame []byte) (message, error) {
+	fields, err := decodeObject(frame)
+	if err != nil {
+		return message{}, err
+	}
+	var m message
+	if m.Type, err = fields.text("type", protocol.MaxKindBytes); err != nil {
+		return message{}, err
+	}
+	switch m.Type {
+	case typeHello:
+		m.Hello, err = fields.hello()
+	case typeEvents:
+		m.Events, err = fields.events()
+	case typeTime:
+		m.T1, err = fields.number("t1")
+	case typePresence:
+		m.State, err = fields.state()
+	}
+	if err != nil {
+		return message{}, err
+	}
+	return m, nil
+}
+
+func decodeObject(text []byte) (object, error) {
+	if !utf8.Valid(text) {
+		return nil, bad("the message is not valid UTF-8")
+	}
+	var fields object
+	if err := json.Unmarshal(text, &fields); err != nil || fields == nil {
+		return nil, bad("the message is not one JSON object")
+	}
+	return fields, nil
+}
+
+func bad(format string, args ...any) error {
+	return &protocol.Problem{Code: "bad-message", Reason: fmt.Sprintf(format, args...)}
+}
+
+// text gives a string field of at most maxBytes; a missing one is an error.
+func (o object) text(key string, maxBytes int) (string, error) {
+	raw := o[key]
+	var s string
+	if len(raw) == 0 || raw[0] != '"' || json.Unmarshal(raw, &s) != nil {
+		return "", bad("`%s` is missing or not a string", key)
+	}
+	if len(s) > maxBytes {
+		return "", bad("`%s` has more than %d bytes", key, maxBytes)
+	}
+	return s, nil
+}
+
+func (o object) number(key string) (json.RawMessage, error) {
+	raw := o[key]
+	if len(raw) == 0 || len(raw) > 32 || (raw[0] != '-' && (raw[0] < '0' || raw[0] > '9')) {
+		return nil, bad("`%s` is missing or not a number", key)
+	}
+	return raw, nil
+}
+
+func (o object) hello() (h hello, err error) {
+	version, err := o.number("v")
+	if err != nil {
+		return h, err
+	}
+	if v, err := strconv.ParseFloat(string(version), 64); err != nil || v < 1 || v != math.Trunc(v) {
+		return h, bad("`v` is not a version of this protocol")
+	}
+	if h.Token, err = o.text("token", 128); err != nil {
+		return h, err
+	}
+	if h.Pair, err = o.text("pair", protocol.MaxIDBytes); err != nil {
+		return h, err
+	}
+	if h.Device, err = o.text("device", protocol.MaxIDBytes); err != nil {
+		return h, err
+	}
+	h.Have, err = o.have()
+	return h, err
+}
+
+// have reads what a device has of each device's events. Counters beyond what
+// can be are held to be unknown, so that rather too much is sent than too little.
+func (o object) have() (map[string]int64, error) {
+	have := map[string]int64{}
+	raw, present := o["have"]
+	if !present {
+		return have, nil
+	}
+	var counters map[string]json.RawMessage
+	if json.Unmarshal(raw, &counters) != nil || len(counters) > 256 {
+		return nil, bad("`have` is not an object of counters")
+	}
+	for device, raw := range counters {
+		n, err := strconv.ParseFloat(string(raw), 64)
+		if err == nil && n >= 0 && n <= protocol.MaxWhole && n == math.Trunc(n) {
+			have[device] = int64(n)
+		}
+	}
+	return have, nil
+}
+
+func (o object) events() ([]json.RawMessage, error) {
+	var events []json.RawMessage
+	if raw := o["events"]; len(raw) == 0 || raw[0] != '[' || json.Unmarshal(raw, &events) != nil {
+		return nil, bad("`events` is missing or not a list")
+	}
+	if len(events) > room.MaxBatch {
+		return nil, bad("there are %d events in one message, more than %d", len(events), room.MaxBatch)
+	}
+	return events, nil
+}
+
+// state gives a heartbeat's fields without its type, spelt anew in the order of
+// their keys, so that equal states are equal texts.
+func (o object) state() (json.RawMessage, error) {
+	delete(o, "type")
+	text, err := json.Marshal(map[string]json.RawMessage(o))
+	if err != nil {
+		return nil, bad("the heartbeat cannot be read")
+	}
+	if len(text) > maxStateBytes {
+		return nil, bad("the heartbeat has %d bytes, more than %d", len(text), maxStateBytes)
+	}
+	return text, nil
+}
+
+// The messages of the server.
+
+type welcomeJSON struct {
+	Type     string           `json:"type"`
+	V        int              `json:"v"`
+	Pair     string           `json:"pair"`
+	Number   int              `json:"number"`
+	Device   string           `json:"device"`
+	Role     string           `json:"role"`
+	Name     string           `json:"name"`
+	Session  string           `json:"session"`
+	Have     map[string]int64 `json:"have"`
+	Present  json.RawMessage  `json:"present"`
+	ClockID  string           `json:"clock_id"`
+	ServerMs int64            `json:"server_ms"`
+	More     bool             `json:"more,omitempty"`
+	Events   json.RawMessage  `json:"events"`
+}
+
+type storedJSON struct {
+	Type string   `json:"type"`
+	IDs  []string `json:"ids"`
+}
+
+type refusedJSON struct {
+	Type string   `json:"type,omitempty"`
+	IDs  []string `json:"ids"`
+	problemJSON
+}
+
+// problemJSON is how every error reaches a device: a stable code and a sentence.
+type problemJSON struct {
+	Code   string `json:"code"`
+	Reason string `json:"reason"`
+}
+
+type errorJSON struct {
+	Type string `json:"type"`
+	problemJSON
+	IDs []string `json:"ids,omitempty"`
+}
+
+type byeJSON struct {
+	Type   string `json:"type"`
+	Reason string `json:"reason"`
+}
+
+// appendTime spells the answer to a time exchange. Times are shared µs, written
+// as ms with three decimals.
+func appendTime(b *bytes.Buffer, t1 json.RawMessage, t2Us, t3Us int64, clockID string) {
+	b.WriteString(`{"type":"time","t1":`)
+	b.Write(t1)
+	b.WriteString(`,"t2":`)
+	writeMs(b, t2Us)
+	b.WriteString(`,"t3":`)
+	writeMs(b, t3Us)
+	b.WriteString(`,"clock_id":"`)
+	b.WriteString(clockID)
+	b.WriteString(`"}`)
+}
+
+func writeMs(b *bytes.Buffer, us int64) {
+	fmt.Fprintf(b, "%d.%03d", us/1000, us%1000)
+}
+
+func encode(v any) []byte {
+	text, err := json.Marshal(v)
+	if err != nil {
+		panic("server: a message of our own cannot be spelt: " + err.Error())
+	}
+	return text
+}

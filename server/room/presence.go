@@ -1,0 +1,184 @@
+package room
+
+import (
+	"encoding/json"
+	"time"
+
+	"buddyclock/protocol"
+)
+
+// When a device counts as stale or lost without a heartbeat. In a hold pages
+// send one a second, otherwise every 5 s.
+const (
+	staleInHold = 3 * time.Second
+	lostInHold  = 5 * time.Second
+	staleIdle   = 8 * time.Second
+	lostIdle    = 12 * time.Second
+
+	// forgetAfter is how long a lost device is still shown.
+	forgetAfter = 30 * time.Minute
+	// refreshEvery is the pace at which unchanged heartbeats are passed on.
+	refreshEvery = time.Second
+	// activeForMs bounds a hold that nobody ended.
+	activeForMs = 3_600_000
+)
+
+// Links of a device, as its heartbeats show them.
+const (
+	linkLive  = "live"
+	linkStale = "stale"
+	linkLost  = "lost"
+)
+
+// present is what the pair knows of one of its devices.
+type present struct {
+	member Member
+	state  json.RawMessage // what the device last said of itself, or nil
+	heard  time.Time
+	link   string
+}
+
+type presentJSON struct {
+	Device string          `json:"device"`
+	Role   string          `json:"role"`
+	Name   string          `json:"name"`
+	Link   string          `json:"link"`
+	AgeMs  int64           `json:"age_ms"`
+	State  json.RawMessage `json:"state"`
+}
+
+// heartbeat takes what a device says of itself. Something new goes to the others
+// at once, a mere sign of life with the next refresh.
+func (r *Room) heartbeat(m Member, state json.RawMessage) {
+	p := r.seen(m)
+	if state != nil && string(p.state) != string(state) {
+		p.state = state
+		r.presenceDue = r.clk.Now()
+	}
+	r.judgePresence()
+}
+
+// seen marks a device as heard of just now.
+func (r *Room) seen(m Member) *present {
+	now := r.clk.Now()
+	p := r.present[m.Device]
+	if p == nil {
+		p = &present{link: linkLive}
+		r.present[m.Device] = p
+		r.order = append(r.order, m.Device)
+		r.presenceDue = now
+	}
+	if p.member != m {
+		p.member = m
+		r.presenceDue = now
+	}
+	p.heard = now
+	if r.presenceDue.IsZero() {
+		r.presenceDue = now.Add(refreshEvery)
+	}
+	return p
+}
+
+// judgePresence works out each device's link, tells the pair what is due, and
+// sets the timer for the next change.
+func (r *Room) judgePresence() {
+	now := r.clk.Now()
+	r.followHold(now)
+	stale, lost := staleIdle, lostIdle
+	if r.active {
+		stale, lost = staleInHold, lostInHold
+	}
+	next := now.Add(time.Hour)
+	for i := 0; i < len(r.order); i++ {
+		p := r.present[r.order[i]]
+		// A page learns of a hold's beginning by an event, and is given its time
+		// from then on.
+		since := p.heard
+		if r.active && r.activeSince.After(since) {
+			since = r.activeSince
+		}
+		link, change := linkLive, since.Add(stale)
+		switch age := now.Sub(since); {
+		case age >= forgetAfter && !r.active:
+			delete(r.present, r.order[i])
+			r.order = append(r.order[:i], r.order[i+1:]...)
+			r.presenceDue = now
+			i--
+			continue
+		case age >= lost:
+			link, change = linkLost, since.Add(forgetAfter)
+		case age >= stale:
+			link, change = linkStale, since.Add(lost)
+		}
+		if link != p.link {
+			p.link = link
+			r.presenceDue = now
+		}
+		if change.After(now) && change.Before(next) {
+			next = change
+		}
+	}
+	if !r.presenceDue.IsZero() && !r.presenceDue.After(now) {
+		r.presenceDue = time.Time{}
+		r.sendAll(r.presenceFrame(now), nil)
+	}
+	if !r.presenceDue.IsZero() && r.presenceDue.Before(next) {
+		next = r.presenceDue
+	}
+	r.setTimer(next.Sub(now))
+}
+
+func (r *Room) presentNow(now time.Time) []presentJSON {
+	list := make([]presentJSON, 0, len(r.order))
+	for _, id := range r.order {
+		p := r.present[id]
+		list = append(list, presentJSON{
+			Device: p.member.Device, Role: p.member.Role, Name: p.member.Name,
+			Link: p.link, AgeMs: now.Sub(p.heard).Milliseconds(), State: p.state,
+		})
+	}
+	return list
+}
+
+func (r *Room) presenceFrame(now time.Time) []byte {
+	return encode(struct {
+		Type    string        `json:"type"`
+		Present []presentJSON `json:"present"`
+	}{"presence", r.presentNow(now)})
+}
+
+// forget takes a device that left out of the list.
+func (r *Room) forget(device string) {
+	for i, id := range r.order {
+		if id == device {
+			delete(r.present, device)
+			r.order = append(r.order[:i], r.order[i+1:]...)
+			r.presenceDue = r.clk.Now()
+			return
+		}
+	}
+}
+
+// followHold works out whether the pair is in a hold, from its events.
+func (r *Room) followHold(now time.Time) {
+	active := r.holdActive()
+	if active && !r.active {
+		r.activeSince = now
+	}
+	r.active = active
+}
+
+func (r *Room) holdActive() bool {
+	if r.hold == nil {
+		return false
+	}
+	nowMs := r.nowMs()
+	if last, ok := r.hold.LastAt(); !ok || nowMs-last > activeForMs {
+		return false
+	}
+	switch r.hold.StatusAt(nowMs).Phase {
+	case protocol.Planned, protocol.Over:
+		return false
+	}
+	return true
+}

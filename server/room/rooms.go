@@ -1,0 +1,141 @@
+package room
+
+import (
+	"context"
+	"log/slog"
+	"sync"
+
+	"github.com/benbjohnson/clock"
+
+	"buddyclock/protocol"
+	"buddyclock/server/access"
+	"buddyclock/server/store"
+)
+
+// Rooms are the live pairs of a server.
+type Rooms struct {
+	store *store.Store
+	clk   clock.Clock
+	nowMs func() int64
+	log   *slog.Logger
+
+	running sync.WaitGroup
+	stop    chan struct{}
+
+	mu   sync.Mutex
+	live map[string]*entry
+}
+
+// entry counts who holds a room, so that it does not end under their hands.
+type entry struct {
+	once sync.Once
+	room *Room
+	err  error
+	held int
+}
+
+// NewRooms makes an empty set of live pairs. nowMs gives shared time.
+func NewRooms(st *store.Store, clk clock.Clock, nowMs func() int64, log *slog.Logger) *Rooms {
+	return &Rooms{store: st, clk: clk, nowMs: nowMs, log: log, stop: make(chan struct{}), live: make(map[string]*entry)}
+}
+
+// Enter gives the room of a pair, and makes it live if it is not. The caller
+// calls release when done with it.
+func (rs *Rooms) Enter(p store.Pair) (r *Room, release func(), err error) {
+	rs.mu.Lock()
+	e := rs.live[p.ID]
+	if e == nil {
+		e = &entry{}
+		rs.live[p.ID] = e
+	}
+	e.held++
+	rs.mu.Unlock()
+
+	e.once.Do(func() { e.room, e.err = rs.begin(p) })
+	release = func() {
+		rs.mu.Lock()
+		defer rs.mu.Unlock()
+		if e.held--; e.held == 0 && e.err != nil && rs.live[p.ID] == e {
+			delete(rs.live, p.ID)
+		}
+	}
+	if e.err != nil {
+		release()
+		return nil, nil, e.err
+	}
+	return e.room, release, nil
+}
+
+// begin reads what a live pair must know and starts its goroutine.
+func (rs *Rooms) begin(p store.Pair) (*Room, error) {
+	ctx := context.Background() // others may be waiting for the same room
+	members, err := rs.store.Memberships(ctx, p)
+	if err != nil {
+		return nil, err
+	}
+	newest, err := rs.store.NewestHold(ctx, p.ID)
+	if err != nil {
+		return nil, err
+	}
+	r := &Room{
+		Pair: p, owner: rs, store: rs.store, clk: rs.clk, nowMs: rs.nowMs, log: rs.log,
+		inbox: make(chan func(), inboxSize), completed: make(chan func(), maxUnderWay), stop: rs.stop,
+		peers: map[Peer]Member{}, grants: map[string][]access.Grant{}, have: map[string]int64{}, present: map[string]*present{},
+		timer: rs.clk.Timer(lingerFor),
+	}
+	r.setMembers(members)
+	if newest != "" {
+		r.loadHold(newest)
+		r.holdAt = beganAt(r.hold)
+	}
+	r.followHold(rs.clk.Now())
+	r.emptySince = rs.clk.Now()
+	rs.running.Add(1)
+	go r.run()
+	return r, nil
+}
+
+// beganAt is the time of the last event that made a hold the newest.
+func beganAt(h *protocol.Hold) int64 {
+	var at int64
+	for _, e := range h.Events() {
+		switch e.Kind {
+		case protocol.KindPlan, protocol.KindBreatheUp, protocol.KindStart:
+			at = e.At
+		}
+	}
+	return at
+}
+
+// Refresh is Room.Refresh for a pair that may not be live; then there is
+// nothing to do.
+func (rs *Rooms) Refresh(p store.Pair) {
+	rs.mu.Lock()
+	live := rs.live[p.ID] != nil
+	rs.mu.Unlock()
+	if !live {
+		return
+	}
+	if r, release, err := rs.Enter(p); err == nil {
+		r.Refresh()
+		release()
+	}
+}
+
+// retire ends a room unless somebody holds it.
+func (rs *Rooms) retire(r *Room) bool {
+	rs.mu.Lock()
+	defer rs.mu.Unlock()
+	if rs.live[r.Pair.ID].held > 0 {
+		r.timer.Reset(lingerFor)
+		return false
+	}
+	delete(rs.live, r.Pair.ID)
+	return true
+}
+
+// Stop ends all rooms, once their peers are gone.
+func (rs *Rooms) Stop() {
+	close(rs.stop)
+	rs.running.Wait()
+}

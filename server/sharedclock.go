@@ -1,0 +1,71 @@
+package server
+
+import (
+	"sync"
+	"time"
+
+	"github.com/benbjohnson/clock"
+
+	"buddyclock/server/access"
+)
+
+// jumpTolerance is how far wall and monotonic clock may drift apart between two
+// looks before the machine is taken to have slept or to have been set anew.
+const jumpTolerance = 250 * time.Millisecond
+
+// SharedClock is the time all devices of a session agree on: the wall clock's
+// Unix ms when the server started, carried on by the monotonic clock, so that it
+// never steps. Its id changes when the machine wakes from a sleep or its wall
+// clock is set; offsets that devices measured against an older id are void.
+type SharedClock struct {
+	clk   clock.Clock
+	wall  func() time.Time     // without a monotonic reading
+	slept func() time.Duration // how long the machine has slept, as far as the system tells
+
+	mu     sync.Mutex
+	start  time.Time
+	baseUs int64 // shared µs at start
+	id     string
+	ahead  time.Duration // wall clock minus monotonic clock, when last looked at
+	asleep time.Duration // slept at that time
+	added  time.Duration // sleep that shared time has been carried over
+}
+
+// NewSharedClock starts a shared clock at the present wall time.
+func NewSharedClock(clk clock.Clock) *SharedClock {
+	return newSharedClock(clk, func() time.Time { return clk.Now().Round(0) }, sleptSoFar)
+}
+
+func newSharedClock(clk clock.Clock, wall func() time.Time, slept func() time.Duration) *SharedClock {
+	start := clk.Now()
+	return &SharedClock{
+		clk: clk, wall: wall, slept: slept,
+		start: start, baseUs: start.UnixMicro(), id: access.NewID(),
+		ahead: wall().Sub(start.Round(0)), asleep: slept(),
+	}
+}
+
+// NowUs gives shared time in whole microseconds, and the clock's id. Only time
+// exchanges need that much; events have whole ms.
+func (c *SharedClock) NowUs() (us int64, id string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	run := c.clk.Since(c.start)
+	ahead := c.wall().Sub(c.start.Round(0)) - run
+	if jump := ahead - c.ahead; jump.Abs() > jumpTolerance {
+		c.id = access.NewID()
+		// A hold went on while the machine slept, and so must its time. A wall
+		// clock that was merely set is nothing to anybody in a hold.
+		asleep := c.slept()
+		c.added += asleep - c.asleep
+		c.asleep = asleep
+	}
+	c.ahead = ahead
+	return c.baseUs + (run + c.added).Microseconds(), c.id
+}
+
+// NowMs gives shared time in whole Unix ms.
+func (c *SharedClock) NowMs() int64 {
+	us, _ := c.NowUs()
+	return us / 1000
+}

@@ -1,0 +1,47 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+	"time"
+)
+
+// setAside renames a damaged file, with its log beside it, so that nothing can
+// write to it any more. It gives the new name.
+func setAside(path string, nowMs int64) (string, error) {
+	stamp := time.UnixMilli(nowMs).UTC().Format("20060102-150405")
+	for n := range 100 {
+		aside := fmt.Sprintf("%s.damaged-%s", path, stamp)
+		if n > 0 {
+			aside = fmt.Sprintf("%s-%d", aside, n+1)
+		}
+		if _, err := os.Lstat(aside); err == nil {
+			continue
+		}
+		// The log goes first: a file without its log is still whole up to its
+		// last checkpoint, a log under another file's name would spoil that one.
+		for _, suffix := range []string{"-wal", "-shm", ""} {
+			if err := os.Rename(path+suffix, aside+suffix); err != nil && !(suffix != "" && errors.Is(err, os.ErrNotExist)) {
+				return "", err
+			}
+		}
+		return aside, syncDir(filepath.Dir(path))
+	}
+	return "", errors.New("too many damaged files in the folder")
+}
+
+// syncDir makes renames in a folder last through a power cut. Windows has no
+// such call and needs none.
+func syncDir(dir string) error {
+	if runtime.GOOS == "windows" {
+		return nil
+	}
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}

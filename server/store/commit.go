@@ -1,0 +1,148 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+)
+
+// ErrClosed is given to writes that come after Close.
+var ErrClosed = errors.New("the data file is closed")
+
+// maxJobs bounds one transaction, so that those at its head do not wait long.
+const maxJobs = 512
+
+// job is one piece of work inside a transaction. run is called once, by the
+// committer; an error from it fails the whole transaction, so what is merely
+// refused is an outcome and not an error. done is called after the commit, in
+// the committer's goroutine, and must not block.
+type job struct {
+	run  func(*writer) error
+	done func(error)
+}
+
+// submit queues a job and returns at once.
+func (s *Store) submit(j job) {
+	s.mu.Lock()
+	closed := s.closed
+	if !closed {
+		s.waiting = append(s.waiting, j)
+	}
+	s.mu.Unlock()
+	if closed {
+		j.done(ErrClosed)
+		return
+	}
+	s.poke()
+}
+
+// do runs a job and waits until it is on disk.
+func (s *Store) do(run func(*writer) error) error {
+	result := make(chan error, 1)
+	s.submit(job{run, func(err error) { result <- err }})
+	return <-result
+}
+
+func (s *Store) poke() {
+	select {
+	case s.wake <- struct{}{}:
+	default:
+	}
+}
+
+// commitLoop is the only goroutine that writes. It ends after Close, once
+// nothing is waiting.
+func (s *Store) commitLoop(w *writer) {
+	defer close(s.done)
+	defer w.close()
+	for {
+		jobs, closed := s.take()
+		if len(jobs) > 0 {
+			err := w.commit(jobs)
+			for _, j := range jobs {
+				j.done(err)
+			}
+			continue
+		}
+		if closed {
+			return
+		}
+		<-s.wake
+	}
+}
+
+func (s *Store) take() (jobs []job, closed bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	n := min(len(s.waiting), maxJobs)
+	jobs = s.waiting[:n:n]
+	s.waiting = s.waiting[n:]
+	if len(s.waiting) == 0 {
+		s.waiting = nil // lets go of the finished jobs
+	}
+	return jobs, s.closed
+}
+
+// writer is the writing connection with its statements. Only the committer uses it.
+type writer struct {
+	conn   *sql.Conn
+	insert *sql.Stmt
+	lookup *sql.Stmt
+}
+
+func newWriter(db *sql.DB) (*writer, error) {
+	ctx := context.Background()
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{conn: conn}
+	if w.insert, err = conn.PrepareContext(ctx, "INSERT INTO event ("+rowColumns+") VALUES (?,?,?,?,?,?,?,?,?,?) ON CONFLICT DO NOTHING"); err == nil {
+		w.lookup, err = conn.PrepareContext(ctx, "SELECT seq, "+rowColumns+" FROM event WHERE id = ?")
+	}
+	if err != nil {
+		return nil, errors.Join(err, w.close())
+	}
+	return w, nil
+}
+
+func (w *writer) close() error {
+	for _, stmt := range []*sql.Stmt{w.insert, w.lookup} {
+		if stmt != nil {
+			stmt.Close()
+		}
+	}
+	return w.conn.Close()
+}
+
+// commit runs the jobs in one transaction: all are on disk, or none.
+func (w *writer) commit(jobs []job) error {
+	if err := w.exec("BEGIN IMMEDIATE"); err != nil {
+		return fmt.Errorf("cannot begin to write: %w", err)
+	}
+	for _, j := range jobs {
+		if err := j.run(w); err != nil {
+			return w.rollback(err)
+		}
+	}
+	if err := w.exec("COMMIT"); err != nil {
+		return w.rollback(fmt.Errorf("cannot write to disk: %w", err))
+	}
+	return nil
+}
+
+func (w *writer) rollback(cause error) error {
+	// SQLite has already rolled back by itself after a full disk; a second time is refused, and no harm.
+	_ = w.exec("ROLLBACK")
+	return cause
+}
+
+func (w *writer) exec(query string, args ...any) error {
+	_, err := w.conn.ExecContext(context.Background(), query, args...)
+	return err
+}
+
+func (w *writer) queryRow(query string, args ...any) *sql.Row {
+	return w.conn.QueryRowContext(context.Background(), query, args...)
+}

@@ -1,0 +1,192 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+
+	"buddyclock/protocol"
+)
+
+// Outcome is what became of an event that was to be stored.
+type Outcome int
+
+const (
+	// Stored: the event is new and on disk.
+	Stored Outcome = iota
+	// Known: the very same event was on disk already.
+	Known
+	// Conflict: another event has that id; the one on disk stays.
+	Conflict
+)
+
+// Append queues events of one pair and returns at once. done is called once
+// they are on disk, with an outcome for each, or with the error for which none
+// of them is. It is called from the committer's goroutine and must not block.
+// Every event's id must be a device id, '-' and a counter.
+func (s *Store) Append(pair string, events []protocol.Event, done func([]Outcome, error)) {
+	outcomes := make([]Outcome, len(events))
+	s.submit(job{
+		run: func(w *writer) error {
+			now := s.nowMs()
+			for i := range events {
+				var err error
+				if outcomes[i], err = w.append(pair, &events[i], now); err != nil {
+					return fmt.Errorf("cannot write an event to disk: %w", err)
+				}
+			}
+			return nil
+		},
+		done: func(err error) {
+			if err != nil {
+				done(nil, err)
+				return
+			}
+			done(outcomes, nil)
+		},
+	})
+}
+
+func (w *writer) append(pair string, e *protocol.Event, nowMs int64) (Outcome, error) {
+	counter, ok := protocol.CounterOf(e.ID)
+	if !ok {
+		return Conflict, nil
+	}
+	r := row{
+		id: e.ID, pair: pair, hold: e.Hold, kind: e.Kind, device: protocol.DeviceOf(e.ID),
+		counter: counter, at: e.At, storedMs: nowMs, body: e.Encode(),
+	}
+	ctx := context.Background()
+	res, err := w.insert.ExecContext(ctx, r.id, r.pair, r.hold, r.kind, r.device, r.counter, r.at, r.storedMs, r.body, r.sum())
+	if err != nil {
+		return 0, err
+	}
+	if n, err := res.RowsAffected(); err != nil || n == 1 {
+		return Stored, err
+	}
+	rows, err := w.lookup.QueryContext(ctx, r.id)
+	if err != nil {
+		return 0, err
+	}
+	defer rows.Close()
+	if !rows.Next() {
+		// Another spelling of the same counter.
+		return Conflict, rows.Err()
+	}
+	old, err := scanRow(rows)
+	if err != nil {
+		return 0, err
+	}
+	if old.pair == pair && protocol.SameContent(protocol.Event{Raw: old.body}, protocol.Event{Raw: r.body}) {
+		return Known, nil
+	}
+	return Conflict, nil
+}
+
+// Missing gives the events of a pair that somebody lacks who has, of each
+// device, all up to the counter in have. They come in their order of arrival,
+// as JSON texts. devices are the devices the pair has had.
+func (s *Store) Missing(ctx context.Context, pair string, devices []string, have map[string]int64) ([][]byte, error) {
+	var found []*row
+	for _, device := range devices {
+		err := s.eachRow(ctx, func(r *row) error { found = append(found, r); return nil },
+			"WHERE device = ? AND counter > ? AND pair = ?", device, have[device], pair)
+		if err != nil {
+			return nil, err
+		}
+	}
+	slices.SortFunc(found, func(a, b *row) int { return cmp.Compare(a.seq, b.seq) })
+	bodies := make([][]byte, len(found))
+	for i, r := range found {
+		bodies[i] = r.body
+	}
+	return bodies, nil
+}
+
+// Hold gives the events of one hold, in their order of arrival.
+func (s *Store) Hold(ctx context.Context, pair, hold string) ([]protocol.Event, error) {
+	var events []protocol.Event
+	err := s.eachRow(ctx, func(r *row) error {
+		e, err := protocol.Decode(r.body)
+		if err != nil {
+			return &UnsoundError{What: fmt.Sprintf("event %q cannot be read: %v", r.id, err)}
+		}
+		events = append(events, e)
+		return nil
+	}, "WHERE pair = ? AND hold = ? ORDER BY seq", pair, hold)
+	return events, err
+}
+
+// NewestHold gives the id of the hold of a pair that was planned or begun last,
+// or "" if there is none.
+func (s *Store) NewestHold(ctx context.Context, pair string) (string, error) {
+	var hold string
+	err := s.read.QueryRowContext(ctx, "SELECT hold FROM event WHERE pair = ? AND kind IN ('plan', 'breathe-up', 'start') ORDER BY at DESC, id DESC LIMIT 1", pair).Scan(&hold)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", nil
+	}
+	return hold, err
+}
+
+// NewestPlan gives the data of a pair's last plan, or nil.
+func (s *Store) NewestPlan(ctx context.Context, pair string) ([]byte, error) {
+	var data []byte
+	err := s.eachRow(ctx, func(r *row) error {
+		e, err := protocol.Decode(r.body)
+		data = e.Data
+		return err
+	}, "WHERE pair = ? AND kind = 'plan' ORDER BY at DESC, id DESC LIMIT 1", pair)
+	return data, err
+}
+
+// Gapless gives the highest counter of a device up to which all its events are
+// stored, in whatever pair. It reads on from a counter known to be reached.
+func (s *Store) Gapless(ctx context.Context, device string, from int64) (int64, error) {
+	rows, err := s.read.QueryContext(ctx, "SELECT counter FROM event WHERE device = ? AND counter > ? ORDER BY counter", device, from)
+	if err != nil {
+		return from, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var n int64
+		if err := rows.Scan(&n); err != nil {
+			return from, err
+		}
+		if n != from+1 {
+			break
+		}
+		from = n
+	}
+	return from, rows.Err()
+}
+
+func (s *Store) eachRow(ctx context.Context, use func(*row) error, where string, args ...any) error {
+	rows, err := s.read.QueryContext(ctx, "SELECT seq, "+rowColumns+" FROM event "+where, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		r, err := scanRow(rows)
+		if err != nil {
+			return err
+		}
+		if err := use(r); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
+// Has tells whether the very same event of a pair is stored.
+func (s *Store) Has(ctx context.Context, pair string, e *protocol.Event) (bool, error) {
+	found := false
+	err := s.eachRow(ctx, func(r *row) error {
+		found = protocol.SameContent(protocol.Event{Raw: r.body}, *e)
+		return nil
+	}, "WHERE id = ? AND pair = ?", e.ID, pair)
+	return found, err
+}

@@ -1,0 +1,98 @@
+package store
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+)
+
+const (
+	// applicationID marks a SQLite file as ours ("Bddy").
+	applicationID = 0x42646479
+	// formatVersion is raised whenever an older program could no longer read the file.
+	formatVersion = 1
+)
+
+// schema is the whole data file. Events are only ever added; all else is small
+// or can be worked out again from them.
+const schema = `
+CREATE TABLE session (
+  id         TEXT PRIMARY KEY,
+  started_ms INTEGER NOT NULL,
+  ended_ms   INTEGER
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE pair (
+  id      TEXT PRIMARY KEY,
+  session TEXT NOT NULL REFERENCES session(id),
+  number  INTEGER NOT NULL,
+  made_ms INTEGER NOT NULL,
+  UNIQUE (session, number)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE device (
+  id         TEXT PRIMARY KEY,
+  session    TEXT NOT NULL REFERENCES session(id),
+  pair       TEXT NOT NULL,          -- '' for an instructor of the whole session
+  role       TEXT NOT NULL,
+  name       TEXT NOT NULL,
+  token      BLOB NOT NULL UNIQUE,   -- SHA-256 of the token, never the token
+  joined_ms  INTEGER NOT NULL,
+  removed_ms INTEGER
+) STRICT, WITHOUT ROWID;
+CREATE INDEX device_pair ON device(session, pair);
+
+-- What a device was in a pair, and until when: an event from before a change
+-- of roles may arrive after it.
+CREATE TABLE membership (
+  device   TEXT NOT NULL REFERENCES device(id),
+  pair     TEXT NOT NULL,
+  role     TEXT NOT NULL,
+  since_ms INTEGER NOT NULL,
+  until_ms INTEGER
+) STRICT;
+CREATE INDEX membership_pair ON membership(pair);
+CREATE INDEX membership_device ON membership(device);
+
+CREATE TABLE event (
+  seq       INTEGER PRIMARY KEY,     -- order of arrival
+  id        TEXT NOT NULL UNIQUE,
+  pair      TEXT NOT NULL,
+  hold      TEXT NOT NULL,
+  kind      TEXT NOT NULL,
+  device    TEXT NOT NULL,
+  counter   INTEGER NOT NULL,
+  at        INTEGER NOT NULL,
+  stored_ms INTEGER NOT NULL,
+  body      BLOB NOT NULL,
+  sum       BLOB NOT NULL            -- checksum of the columns above but seq
+) STRICT;
+CREATE UNIQUE INDEX event_device ON event(device, counter);
+CREATE INDEX event_hold ON event(pair, hold);
+CREATE INDEX event_plan ON event(pair, at) WHERE kind = 'plan';
+`
+
+// row is one stored event as it stands in the file.
+type row struct {
+	seq                          int64 // order of arrival
+	id, pair, hold, kind, device string
+	counter, at, storedMs        int64
+	body                         []byte
+}
+
+// sum is the row's checksum: the first 8 bytes of SHA-256 over its fields, each
+// with its length before it so that no two rows spell the same bytes.
+func (r *row) sum() []byte {
+	h := sha256.New()
+	var n [8]byte
+	for _, s := range [...]string{r.id, r.pair, r.hold, r.kind, r.device} {
+		binary.BigEndian.PutUint64(n[:], uint64(len(s)))
+		h.Write(n[:])
+		h.Write([]byte(s))
+	}
+	for _, v := range [...]int64{r.counter, r.at, r.storedMs} {
+		binary.BigEndian.PutUint64(n[:], uint64(v))
+		h.Write(n[:])
+	}
+	h.Write(r.body)
+	return h.Sum(nil)[:8]
+}

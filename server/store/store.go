@@ -1,0 +1,249 @@
+// Package store keeps a session's events on disk, in one SQLite file.
+//
+// Four things hold, and tests watch them:
+//
+//   - An event is reported as stored only after its transaction has reached
+//     the disk (WAL, synchronous=FULL).
+//   - One goroutine writes. It takes all that is waiting into one transaction,
+//     so that many devices share one wait for the disk.
+//   - Readers use connections of their own and never wait for the writer.
+//   - A damaged file is never written to: it is set aside and named.
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"sync"
+
+	"github.com/gofrs/flock"
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// FileName is the name of the data file in its folder.
+const FileName = "buddyclock.db"
+
+// openCheckBytes is the size up to which a file is checked whole when it is
+// opened. Larger ones would keep people waiting; `buddyclock verify` reads those.
+const openCheckBytes = 16 << 20
+
+// ErrInUse is returned by Open when another program has the data folder.
+var ErrInUse = errors.New("another Buddyclock is using the data folder")
+
+// DamagedError tells that the data file cannot be trusted.
+type DamagedError struct {
+	File   string // where the file was
+	Aside  string // where it is now; empty if it could not be moved
+	Reason string
+}
+
+func (e *DamagedError) Error() string {
+	if e.Aside == "" {
+		return fmt.Sprintf("the data file %s is damaged (%s); nothing was changed in it: move it away to begin with an empty one", e.File, e.Reason)
+	}
+	return fmt.Sprintf("the data file %s is damaged (%s); it was set aside, unchanged, as %s: start again to begin with an empty one", e.File, e.Reason, e.Aside)
+}
+
+// Store is an open data file. Its methods may be called from any goroutine.
+type Store struct {
+	path  string
+	nowMs func() int64
+	lock  *flock.Flock
+	read  *sql.DB
+	write *sql.DB
+
+	mu      sync.Mutex // guards waiting and closed
+	waiting []job
+	closed  bool
+	wake    chan struct{}
+	done    chan struct{}
+}
+
+// Open opens the data file in dir, and makes folder and file where there are
+// none. nowMs gives the shared time in Unix ms. The error is ErrInUse, a
+// *DamagedError, or tells what stands in the way.
+func Open(dir string, nowMs func() int64) (*Store, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("cannot make the data folder: %w", err)
+	}
+	path := filepath.Join(dir, FileName)
+	lock := flock.New(filepath.Join(dir, "buddyclock.lock"), flock.SetPermissions(0o600))
+	held, err := lock.TryLock()
+	if err != nil {
+		return nil, fmt.Errorf("cannot write to the data folder: %w", err)
+	}
+	if !held {
+		return nil, fmt.Errorf("%w %s", ErrInUse, dir)
+	}
+	s := &Store{path: path, nowMs: nowMs, lock: lock, wake: make(chan struct{}, 1), done: make(chan struct{})}
+	if err := s.open(); err != nil {
+		s.closeFiles()
+		var damaged *DamagedError
+		if errors.As(err, &damaged) {
+			damaged.Aside, _ = setAside(path, nowMs())
+		}
+		return nil, err
+	}
+	return s, nil
+}
+
+func (s *Store) open() error {
+	if _, err := os.Stat(s.path); errors.Is(err, os.ErrNotExist) {
+		if err := create(s.path); err != nil {
+			return fmt.Errorf("cannot make the data file: %w", err)
+		}
+	}
+	if err := s.judgeFile(); err != nil {
+		return err
+	}
+	var err error
+	s.write, err = openDB(s.path, "journal_mode(WAL)", "synchronous(FULL)", "secure_delete(ON)", "busy_timeout(10000)", "foreign_keys(ON)")
+	if err != nil {
+		return err
+	}
+	s.write.SetMaxOpenConns(1)
+	s.read, err = openDB(s.path, "query_only(ON)", "busy_timeout(10000)")
+	if err != nil {
+		return err
+	}
+	s.read.SetMaxOpenConns(4)
+	s.read.SetMaxIdleConns(4)
+	w, err := newWriter(s.write)
+	if err != nil {
+		return s.judgeError(err)
+	}
+	go s.commitLoop(w)
+	return nil
+}
+
+// judgeFile refuses what is not a whole, readable file of ours.
+func (s *Store) judgeFile() error {
+	info, err := os.Stat(s.path)
+	if err != nil {
+		return fmt.Errorf("cannot read the data file: %w", err)
+	}
+	// create never leaves an empty file, so an empty one has lost its content.
+	if info.Size() == 0 {
+		return &DamagedError{File: s.path, Reason: "it is empty"}
+	}
+	db, err := openDB(s.path, "busy_timeout(10000)")
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	var app, format int64
+	if err := db.QueryRow("PRAGMA application_id").Scan(&app); err != nil {
+		return s.judgeError(err)
+	}
+	if err := db.QueryRow("PRAGMA user_version").Scan(&format); err != nil {
+		return s.judgeError(err)
+	}
+	switch {
+	case app != applicationID:
+		return fmt.Errorf("%s is not a data file of Buddyclock; choose another folder with -data", s.path)
+	case format != formatVersion:
+		return fmt.Errorf("%s was written by another version of Buddyclock (its format is %d, this program reads %d); use that version, or choose another folder with -data", s.path, format, formatVersion)
+	}
+	if info.Size() > openCheckBytes {
+		return nil
+	}
+	if _, err := verify(context.Background(), db); err != nil {
+		return s.judgeError(err)
+	}
+	return nil
+}
+
+// judgeError turns SQLite's own words for damage into a *DamagedError.
+func (s *Store) judgeError(err error) error {
+	var unsound *UnsoundError
+	if errors.As(err, &unsound) {
+		return &DamagedError{File: s.path, Reason: unsound.What}
+	}
+	if code, ok := sqliteCode(err); ok && (code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_NOTADB) {
+		return &DamagedError{File: s.path, Reason: "it is no longer a sound SQLite file"}
+	}
+	return fmt.Errorf("cannot use the data file %s: %w", s.path, err)
+}
+
+// sqliteCode gives SQLite's primary result code of an error.
+func sqliteCode(err error) (int, bool) {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return 0, false
+	}
+	return e.Code() & 0xff, true
+}
+
+// create builds a new file beside its place and moves it there whole, so that
+// a crash never leaves half a file under the real name.
+func create(path string) error {
+	draft := path + ".new"
+	if err := os.Remove(draft); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	// SQLite would make the file readable for everyone; it holds health data.
+	f, err := os.OpenFile(draft, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := f.Close(); err != nil {
+		return err
+	}
+	db, err := openDB(draft, "synchronous(FULL)", "secure_delete(ON)")
+	if err != nil {
+		return err
+	}
+	_, err = db.Exec(fmt.Sprintf("BEGIN; PRAGMA application_id=%d; PRAGMA user_version=%d; %s COMMIT;", applicationID, formatVersion, schema))
+	if err = errors.Join(err, db.Close()); err != nil {
+		return err
+	}
+	if err := os.Rename(draft, path); err != nil {
+		return err
+	}
+	return syncDir(filepath.Dir(path))
+}
+
+// openDB opens a database with pragmas set on each of its connections.
+func openDB(path string, pragmas ...string) (*sql.DB, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	slashed := filepath.ToSlash(abs)
+	if slashed[0] != '/' { // a drive letter
+		slashed = "/" + slashed
+	}
+	query := url.Values{"_pragma": pragmas, "_txlock": {"immediate"}}
+	return sql.Open("sqlite", (&url.URL{Scheme: "file", Path: slashed, RawQuery: query.Encode()}).String())
+}
+
+// Close writes what is still waiting and closes the file.
+func (s *Store) Close() error {
+	s.mu.Lock()
+	if s.closed {
+		s.mu.Unlock()
+		return nil
+	}
+	s.closed = true
+	s.mu.Unlock()
+	s.poke()
+	<-s.done
+	return s.closeFiles()
+}
+
+func (s *Store) closeFiles() error {
+	var errs []error
+	if s.read != nil {
+		errs = append(errs, s.read.Close())
+	}
+	// The last connection to close folds the WAL into the file.
+	if s.write != nil {
+		errs = append(errs, s.write.Close())
+	}
+	return errors.Join(append(errs, s.lock.Unlock())...)
+}
