@@ -20,6 +20,7 @@ const CROCKFORD = '0123456789abcdefghjkmnpqrstvwxyz';
  * @property {string} name
  * @property {string} token `''` before joining
  * @property {string} secret the secret it joined by, to join again in another role
+ * @property {boolean} alone went on without a host
  */
 
 /**
@@ -91,6 +92,7 @@ function readIdentity(v) {
     name: text(o.name),
     token: text(o.token),
     secret: text(o.secret),
+    alone: o.alone === true,
   };
 }
 
@@ -140,6 +142,7 @@ export function newDeviceStore(store, storage) {
         name: '',
         token: '',
         secret: '',
+        alone: false,
       };
       await this.save(identity);
       return identity;

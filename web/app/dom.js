@@ -8,7 +8,7 @@
 /**
  * What an element may hold: a node, text, a number, or nothing at all.
  * Arrays are flattened.
- * @typedef {Node | string | number | null | undefined | false | Child[]} Child
+ * @typedef {Node | string | number | null | undefined | false | any[]} Child
  */
 
 /**

@@ -1,0 +1,86 @@
+/**
+ * Starts the page: all views of a hold are loaded with it, so that a server
+ * that dies later is not missed.
+ */
+
+import { startApp } from './app/compose.js';
+import { el, replace, setAttr, setShown } from './app/dom.js';
+import { newRouter } from './app/router.js';
+import { brokenWords, startWords, troubleWords } from './app/words.js';
+import * as breathe from './views/breathe.js';
+import * as debrief from './views/debrief.js';
+import * as diver from './views/diver.js';
+import * as incident from './views/incident.js';
+import * as join from './views/join.js';
+import * as live from './views/live.js';
+import * as log from './views/log.js';
+import * as place from './views/place.js';
+import * as plan from './views/plan.js';
+import * as recovery from './views/recovery.js';
+import * as siren from './views/siren.js';
+import * as soundcheck from './views/soundcheck.js';
+
+const views = { breathe, debrief, diver, incident, join, live, log, place, plan, recovery, siren, soundcheck };
+
+const root = /** @type {HTMLElement} */ (document.getElementById('view'));
+const trouble = /** @type {HTMLElement} */ (document.getElementById('trouble'));
+
+/** Lines on top of every view; nothing is drawn anew while they stay the same. */
+function newTrouble() {
+  let shown = '';
+  let broken = '';
+  return {
+    /** @param {string} words */
+    broke(words) {
+      broken = words;
+    },
+    /** @param {string[]} lines */
+    show(lines) {
+      const all = broken === '' ? lines : [broken, ...lines];
+      const text = all.join('\n');
+      if (text === shown) return;
+      shown = text;
+      replace(trouble, all.map((line) => el('p', { class: 'strip' }, line)));
+      setShown(trouble, all.length > 0);
+    },
+  };
+}
+
+async function boot() {
+  const says = newTrouble();
+  /** @type {import('./app/compose.js').App | null} */
+  let app = null;
+  /** @type {ReturnType<typeof newRouter> | null} */
+  let router = null;
+
+  const show = () => {
+    if (!app || !router) return;
+    const frame = app.frame();
+    setAttr(document.documentElement, 'data-night', frame.prefs.night ? 'on' : null);
+    setAttr(document.documentElement, 'data-hand', frame.prefs.hand === 'left' ? 'left' : null);
+    says.show(troubleWords(frame));
+    router.update(frame, app.joined());
+  };
+
+  app = await startApp({ changed: show });
+  const started = app;
+  router = newRouter(root, views, () => started, (name, err) => {
+    says.broke(brokenWords(name, err));
+    reportError(err);
+  });
+  const routing = router;
+  started.go = (name, params) => {
+    routing.go(name, params);
+    started.params = routing.params();
+    show();
+  };
+  // Sound may only begin inside a touch or a key, so every one of them arms it.
+  for (const type of ['pointerdown', 'keydown']) addEventListener(type, () => started.sound.arm(), { capture: true });
+  /** @type {any} */ (globalThis).buddyclock = started;
+  show();
+}
+
+boot().catch((err) => {
+  replace(root, startWords(err).map((line) => el('p', null, line)));
+  reportError(err);
+});

@@ -1,0 +1,126 @@
+/**
+ * The way in: codes, pairs, joining, inviting. All by plain requests to the
+ * host. Rejections carry `{code, reason}`: the host's own, or `no-server`.
+ */
+
+/** @typedef {import('./device.js').Identity} Identity */
+
+/** An error with a code for the page and words for a person. */
+export class PlainError extends Error {
+  /**
+   * @param {string} code
+   * @param {string} reason
+   */
+  constructor(code, reason) {
+    super(reason);
+    this.name = 'PlainError';
+    this.code = code;
+    this.reason = reason;
+  }
+}
+
+/**
+ * @typedef {object} Access
+ * @property {string | null} secret from the link's fragment, a code, or an earlier visit
+ * @property {boolean} instructor whether the secret is an instructor's, once `pairs` has asked
+ * @property {(code: string) => Promise<void>} redeem
+ * @property {() => Promise<{session: string, pairs: any[]}>} pairs
+ * @property {(wish: {pair: string, role: string, name: string}) => Promise<void>} join
+ * @property {() => Promise<{code: string, code_until_ms: number, urls: string[], qr: string[]}>} invite
+ * @property {() => Promise<void>} leave
+ * @property {(name?: string) => Promise<void>} alone goes on without a host: own clock, own store
+ */
+
+/**
+ * The secret in a link's fragment (`#j=…`), null without one.
+ * @param {string} hash
+ */
+export function secretOf(hash) {
+  const found = new URLSearchParams(hash.replace(/^#/, '')).get('j');
+  return found && /^[A-Za-z0-9_-]{8,128}$/.test(found) ? found : null;
+}
+
+/**
+ * @param {object} env
+ * @param {(url: string, body: unknown) => Promise<{status: number, json: any}>} env.post
+ * @param {string | null} env.secret
+ * @param {() => Identity} env.identity
+ * @param {() => string} env.newDevice a fresh device id
+ * @param {(identity: Identity) => Promise<void>} env.become takes on what joining gave
+ * @returns {Access}
+ */
+export function newAccess({ post, secret, identity, newDevice, become }) {
+  /**
+   * @param {string} path
+   * @param {unknown} body
+   */
+  const ask = async (path, body) => {
+    /** @type {{status: number, json: any}} */
+    let answer;
+    try {
+      answer = await post(path, body);
+    } catch {
+      throw new PlainError('no-server', 'The host does not answer: same Wi-Fi as the host?');
+    }
+    if (answer.status >= 200 && answer.status < 300) return answer.json ?? {};
+    const code = typeof answer.json?.code === 'string' ? answer.json.code : 'no-server';
+    const reason = typeof answer.json?.reason === 'string' ? answer.json.reason : `The host answers with ${answer.status}.`;
+    throw new PlainError(code, reason);
+  };
+
+  /** @type {Access} */
+  const access = {
+    secret,
+    instructor: false,
+    async redeem(code) {
+      const { secret: found } = await ask('/api/code', { code });
+      access.secret = found;
+    },
+    async pairs() {
+      const told = await ask('/api/pairs', { secret: access.secret });
+      access.instructor = told.instructor === true || told.role === 'instructor';
+      return told;
+    },
+    async join({ pair, role, name }) {
+      const old = identity();
+      // A device's events are counted without gaps within a pair, so another pair is another device.
+      const same = old.pair === '' || old.pair === pair;
+      let device = same ? old.device : newDevice();
+      const wish = { ...(access.secret ? { secret: access.secret } : {}), pair, role, name };
+      // A member changes its role by its token; a token the host has forgotten is no reason to stay out.
+      const token = same && old.token !== '' ? { token: old.token } : {};
+      const given = await ask('/api/join', { ...wish, device, ...token }).catch((err) => {
+        if (!access.secret || (err.code !== 'bad-token' && err.code !== 'device-taken')) throw err;
+        device = newDevice();
+        return ask('/api/join', { ...wish, device });
+      });
+      await become({
+        device: typeof given.device === 'string' ? given.device : device,
+        pair: String(given.pair),
+        number: typeof given.number === 'number' ? given.number : null,
+        session: String(given.session ?? ''),
+        role: given.role ?? role,
+        name,
+        token: String(given.token),
+        secret: access.secret ?? '',
+        alone: false,
+      });
+    },
+    invite: () => ask('/api/invite', { token: identity().token }),
+    async leave() {
+      const old = identity();
+      if (old.token) {
+        await ask('/api/leave', { token: old.token }).catch(() => {
+          // The host forgets a device that stays away.
+        });
+      }
+      await become({ ...old, device: newDevice(), pair: '', number: null, session: '', token: '', role: 'buddy', alone: false });
+    },
+    async alone(name = '') {
+      const old = identity();
+      const device = old.pair === '' ? old.device : newDevice();
+      await become({ ...old, device, name, role: 'buddy', pair: '', number: null, session: '', token: '', alone: true });
+    },
+  };
+  return access;
+}

@@ -1,0 +1,150 @@
+/**
+ * All events this page knows, as holds. No clock and no store: what has been
+ * put on disk is added here, and everything shown is read from here.
+ */
+
+import { addEvent, newHold } from '../rules/fold.js';
+import { deviceOf } from '../rules/event.js';
+import { statusAt } from '../rules/status.js';
+import { counterOf, isNoHold } from './device.js';
+import { newHave } from '../sync/outbox.js';
+
+/** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
+/** @typedef {import('../rules/fold.js').Hold} Hold */
+
+/** A hold in which nothing was recorded for this long runs no more on this page (ms, own). */
+export const ABANDONED_MS = 3 * 3_600_000;
+/** A plan this old is not gone on with: the next one is a new hold (ms, own). */
+export const OLD_PLAN_MS = 12 * 3_600_000;
+
+const RUNNING = new Set(['hold', 'recovery', 'watch', 'incident']);
+
+/** @param {string | null | undefined} phase */
+export function isRunning(phase) {
+  return phase !== null && phase !== undefined && RUNNING.has(phase);
+}
+
+/**
+ * @typedef {object} Book
+ * @property {(event: HoldEvent, pair: string) => {added: boolean, conflict: boolean}} add
+ * @property {(id: string) => Hold | null} hold
+ * @property {(pair: string) => Hold[]} holdsOf with and without a start, oldest first; none that stands for no hold
+ * @property {() => Hold[]} all of every pair
+ * @property {(pair: string, nowMs: number) => Hold | null} current the running hold, else the one last planned
+ * @property {(pair: string) => Record<string, unknown> | null} place newest place card
+ * @property {(pair: string) => Record<string, number>} have
+ * @property {(pair: string, theirs: Record<string, unknown>) => HoldEvent[]} lackedBy what is here beyond these counters
+ * @property {(device: string) => number} counter highest counter of a device's events
+ * @property {(device: string) => number} holdNumber highest number of a device's holds
+ * @property {(id: string) => HoldEvent | null} event
+ * @property {(from: string, to: string) => void} move
+ * @property {() => number} version grows with every event added
+ */
+
+/** @returns {Book} */
+export function newBook() {
+  /** @type {Map<string, {hold: Hold, pair: string, first: number, last: number}>} */
+  const holds = new Map();
+  /** @type {Map<string, ReturnType<typeof newHave>>} */
+  const haves = new Map();
+  /** @type {Map<string, string>} event id to hold id */
+  const where = new Map();
+  /** @type {Map<string, number>} */
+  const counters = new Map();
+  /** @type {Map<string, number>} */
+  const numbers = new Map();
+  let version = 0;
+
+  /** @param {{hold: Hold, first: number}} h @returns {number} */
+  const beginOf = (h) => h.hold.events.find((e) => e.kind === 'start')?.at ?? h.first;
+
+  /** @param {string} pair */
+  const entries = (pair) => [...holds.values()].filter((h) => h.pair === pair && !isNoHold(h.hold.id));
+
+  return {
+    add(event, pair) {
+      let h = holds.get(event.hold);
+      if (!h) {
+        h = { hold: newHold(event.hold), pair, first: event.at, last: event.at };
+        holds.set(event.hold, h);
+      }
+      const result = addEvent(h.hold, event);
+      if (!result.added) return result;
+      version += 1;
+      h.first = Math.min(h.first, event.at);
+      h.last = Math.max(h.last, event.at);
+      where.set(event.id, event.hold);
+      let have = haves.get(pair);
+      if (!have) {
+        have = newHave();
+        haves.set(pair, have);
+      }
+      have.add(event.id);
+      const device = deviceOf(event.id);
+      counters.set(device, Math.max(counters.get(device) ?? 0, counterOf(event.id)));
+      const n = /^(.+)-h(\d{2,9})$/.exec(event.hold);
+      if (n) numbers.set(n[1], Math.max(numbers.get(n[1]) ?? 0, Number(n[2])));
+      return result;
+    },
+    hold: (id) => holds.get(id)?.hold ?? null,
+    holdsOf: (pair) =>
+      entries(pair)
+        .sort((a, b) => beginOf(a) - beginOf(b))
+        .map((h) => h.hold),
+    all: () => [...holds.values()].filter((h) => !isNoHold(h.hold.id)).map((h) => h.hold),
+    current(pair, nowMs) {
+      const known = entries(pair);
+      let running = null;
+      let newest = null;
+      for (const h of known) {
+        if (!newest || h.first > newest.first) newest = h;
+        if (nowMs - h.last > ABANDONED_MS) continue;
+        const status = statusAt(h.hold, nowMs);
+        if (!isRunning(status.phase)) continue;
+        if (!running || Number(status.start_at) > running.at) running = { h, at: Number(status.start_at) };
+      }
+      if (running) return running.h.hold;
+      if (!newest) return null;
+      const waiting = statusAt(newest.hold, nowMs).start_at === null;
+      return waiting && nowMs - newest.last > OLD_PLAN_MS ? null : newest.hold;
+    },
+    place(pair) {
+      let newest = null;
+      for (const h of holds.values()) {
+        if (h.pair !== pair) continue;
+        for (const e of h.hold.events) {
+          if (e.kind === 'place' && e.data && (!newest || e.at >= newest.at)) newest = e;
+        }
+      }
+      return newest?.data ?? null;
+    },
+    have: (pair) => haves.get(pair)?.counts() ?? {},
+    lackedBy(pair, theirs) {
+      const lacked = [];
+      for (const h of holds.values()) {
+        if (h.pair !== pair) continue;
+        for (const e of h.hold.events) {
+          const n = counterOf(e.id);
+          const has = theirs[deviceOf(e.id)];
+          if (n > (typeof has === 'number' ? has : 0)) lacked.push(e);
+        }
+      }
+      return lacked;
+    },
+    counter: (device) => counters.get(device) ?? 0,
+    holdNumber: (device) => numbers.get(device) ?? 0,
+    event: (id) => holds.get(where.get(id) ?? '')?.hold.byId.get(id) ?? null,
+    move(from, to) {
+      const have = haves.get(to) ?? newHave();
+      haves.set(to, have);
+      for (const h of holds.values()) {
+        if (h.pair !== from) continue;
+        h.pair = to;
+        for (const e of h.hold.events) have.add(e.id);
+      }
+      haves.delete(from);
+      version += 1;
+    },
+    version: () => version,
+  };
+}

@@ -1,0 +1,399 @@
+/**
+ * Puts the page together: store, clock, link, sound, model. The result is the
+ * `app` that views are given: facts come from `frame()`, intents go in by calls.
+ */
+
+import { openStore } from '../store/db.js';
+import { newMirror } from '../store/mirror.js';
+import { newLink } from '../sync/link.js';
+import { postJson } from '../sync/post.js';
+import { createSound } from '../sound/player.js';
+import { diverOf, recordOf } from './log_facts.js';
+import { newAccess, secretOf } from './access.js';
+import { isRunning, newBook } from './book.js';
+import { newDeviceStore } from './device.js';
+import { newModel, RECENT_MS } from './model.js';
+import { isFit } from './rungs.js';
+import { lacksOf, watchScreen } from './screen.js';
+import { openTabs } from './tabs.js';
+import { newSharedClock } from './time.js';
+import { newVoice } from './voice.js';
+
+/** A saved clock older than this says nothing any more (ms, own). */
+const CLOCK_OLD_MS = 24 * 3_600_000;
+/** Most bytes a browser sends with a beacon, with some room. */
+const BEACON_BYTES = 60_000;
+/** How often the mirror notes the clock, and tabs renew their lease (ms). */
+const NOTE_MS = 1000;
+
+/** @typedef {ReturnType<typeof newModel>} Model */
+/** @typedef {Awaited<ReturnType<typeof startApp>>} App */
+
+/** @returns {Storage | null} */
+function localStore() {
+  try {
+    const key = 'buddyclock.try';
+    localStorage.setItem(key, '1');
+    localStorage.removeItem(key);
+    return localStorage;
+  } catch {
+    return null;
+  }
+}
+
+/**
+ * @param {object} on
+ * @param {() => void} on.changed facts have changed: ask for a frame and show it
+ */
+export async function startApp(on) {
+  const deviceNow = () => performance.now();
+  const storage = localStore();
+  const mirror = newMirror(storage);
+  const mirrored = mirror.read();
+  const savedClock = mirror.clock();
+  const offset = savedClock && Math.abs(Date.now() - savedClock.at_ms) < CLOCK_OLD_MS ? savedClock.offset_ms : 0;
+  const clock = newSharedClock({ deviceNow, wallNow: () => Date.now(), wallOffset: offset });
+
+  const store = await openStore(globalThis.indexedDB);
+  const devices = newDeviceStore(store, storage);
+  const random = (/** @type {Uint8Array} */ bytes) => crypto.getRandomValues(/** @type {any} */ (bytes));
+  const identity = await devices.load(random);
+  const secret = secretOf(location.hash);
+  if (secret) history.replaceState(null, '', location.pathname + location.search);
+
+  const book = newBook();
+  let prefs = devices.prefs();
+  /** @type {import('./rungs.js').Present[]} */
+  let present = [];
+  let presentAt = 0;
+  /** @type {{code: string, reason: string} | null} the host no longer knows this device */
+  let ended = null;
+  let wantsJoin = secret !== null && secret !== identity.secret;
+  let beat = 0;
+  let noted = -Infinity;
+  /** @type {number | null} */
+  let provenAt = null;
+  let ready = false;
+
+  const sound = createSound({
+    deviceNow,
+    onSounded: (what) => model.sounded(what),
+    onState(state) {
+      if (state.state !== 'proven') provenAt = null;
+      else provenAt ??= clock.now();
+      changed();
+    },
+  });
+
+  const changed = () => {
+    if (!ready) return;
+    speak();
+    on.changed();
+  };
+
+  const tabs = await openTabs({
+    events: (events) => model.receiveShared(events),
+    change(first) {
+      if (first && ready) link.start();
+      if (!first && ready) link.stop();
+      changed();
+    },
+  });
+
+  const model = newModel({
+    identity,
+    book,
+    clock,
+    store,
+    mirror,
+    devices,
+    random,
+    send: (events) => link.record(events),
+    first: tabs.first,
+    share: tabs.share,
+    felt: () => sound.tick(),
+    changed: () => changed(),
+  });
+  model.restore(await store.ofPair(identity.pair));
+  model.restore(await store.since(clock.now() - RECENT_MS));
+  if (mirrored && mirrored.pair === identity.pair) await model.restoreMirror(mirrored);
+  if (savedClock) model.wasAway(Math.max(0, Date.now() - savedClock.at_ms));
+
+  /** @returns {import('../sync/connection.js').Dial | null} */
+  const dial = () => {
+    const me = model.identity();
+    if (me.token === '' || !tabs.first()) return null;
+    const socket = location.origin.replace(/^http/, 'ws');
+    return {
+      url: `${socket}/socket`,
+      postUrl: `${location.origin}/api/events`,
+      token: me.token,
+      pair: me.pair,
+      device: me.device,
+      have: model.have(),
+      unsent: model.unsentEvents(),
+    };
+  };
+
+  const link = newLink({
+    dial,
+    onTick: () => tick(),
+    onEvents: (events) => model.receive(events),
+    onStored: (ids) => model.stored(ids),
+    onRefused: (ids, code, reason) => model.refuse(ids, code, reason),
+    onPresence(list) {
+      present = list.filter((p) => typeof p?.device === 'string').map((p) => ({ ...p, state: p.state ?? {} }));
+      presentAt = deviceNow();
+      changed();
+    },
+    onWelcome(welcome) {
+      ended = null;
+      model.placeInSession(welcome.number, welcome.session);
+      link.offer(model.lackedBy(welcome.have));
+      changed();
+    },
+    onError(code, reason, final) {
+      if (final) ended = { code, reason };
+      changed();
+    },
+  });
+
+  const screen = watchScreen({
+    back(hiddenMs) {
+      if (hiddenMs > 0) model.wasAway(Math.min(hiddenMs, 24 * 3_600_000));
+      link.wake(hiddenMs);
+      tick();
+    },
+    hidden: () => changed(),
+    leaving() {
+      beacon();
+      noteClock();
+      tabs.leave();
+    },
+    change: () => changed(),
+  });
+  const voice = newVoice(sound, (ms) => clock.toDevice(ms));
+
+  /** What the page could not hand over goes along as it is closed. */
+  const beacon = () => {
+    const me = model.identity();
+    const events = model.unsentEvents();
+    if (me.token === '' || events.length === 0 || !tabs.first() || typeof navigator.sendBeacon !== 'function') return;
+    const batch = [];
+    let bytes = 0;
+    for (const event of events) {
+      bytes += JSON.stringify(event).length * 2;
+      if (bytes > BEACON_BYTES) break;
+      batch.push(event);
+    }
+    const body = JSON.stringify({ token: me.token, pair: me.pair, events: batch, have: model.have() });
+    navigator.sendBeacon('/api/events', new Blob([body], { type: 'application/json' }));
+  };
+
+  const noteClock = () => {
+    if (tabs.first()) mirror.setClock(clock.forMirror());
+  };
+
+  /** The other devices, their ages grown since they were told. */
+  const others = () => {
+    const grown = Math.max(0, Math.round(deviceNow() - presentAt));
+    return present.map((p) => ({ ...p, age_ms: (p.age_ms ?? 0) + grown }));
+  };
+
+  /** @param {import('../rules/status.js').Status | null} status @returns {import('./rungs.js').PresenceState} */
+  const myState = (status) => {
+    const s = sound.state();
+    const info = clock.info();
+    const state = {
+      visible: screen.visible(),
+      sound: s.state,
+      ...(provenAt === null ? {} : { proven_at: provenAt }),
+      wake: screen.lock().held,
+      battery: screen.battery(),
+      doubt_ms: info.doubt_ms,
+      hold: status?.hold ?? null,
+      phase: status?.phase ?? null,
+    };
+    return { ...state, rungs: isFit(state) && tabs.first(), takes: voice.state().takes, away_ms: model.away()?.ms };
+  };
+
+  /** Lays what is to be heard. */
+  const speak = () => {
+    const hold = model.currentHold();
+    const status = model.status();
+    const me = model.identity();
+    voice.update({
+      hold,
+      status,
+      now: clock.now(),
+      me: { device: me.device, role: me.role, state: myState(status) },
+      present: others(),
+      quiet: prefs.quiet,
+      mute: !tabs.first(),
+    });
+    return { hold, status };
+  };
+
+  const tick = () => {
+    const before = model.status();
+    const inHold = isRunning(before?.phase);
+    if (clock.tick(inHold)) link.jump();
+    const estimate = link.estimate();
+    if (estimate) clock.hear(estimate);
+    model.tick();
+    sound.watch();
+    const { status } = speak();
+    const now = deviceNow();
+    if (now - noted > NOTE_MS) {
+      noted = now;
+      tabs.renew();
+      noteClock();
+    }
+    const me = model.identity();
+    const breathing = status?.phase === 'breathe-up';
+    screen.want(inHold || breathing || me.role === 'siren' || me.role === 'diver');
+    // Each heartbeat of a hold differs from the last, so that the host passes each on at once.
+    if (tabs.first()) link.presence({ ...myState(status), ...(inHold ? { beat: (beat += 1) } : {}) }, inHold || breathing);
+    on.changed();
+  };
+
+  const night = () =>
+    prefs.night === 'auto' ? matchMedia('(prefers-color-scheme: dark)').matches : prefs.night === 'night';
+
+  const access = newAccess({
+    post: (path, body) => postJson(location.origin + path, body),
+    secret: secret ?? (identity.secret || null),
+    identity: () => model.identity(),
+    newDevice: () => model.newDevice(),
+    async become(next) {
+      wantsJoin = false;
+      ended = null;
+      present = [];
+      await model.become(next);
+      if (next.token) link.start();
+      else link.stop();
+      changed();
+    },
+  });
+
+  const app = {
+    access,
+    lacks: lacksOf(),
+    sound,
+    params: /** @type {any} */ ({}),
+    now: () => clock.now(),
+    clock: () => clock.info(),
+    record: model.record,
+    takeBack: model.takeBack,
+    holds: model.holds,
+    /** @param {string} id */
+    hold: (id) => book.hold(id),
+    place: model.place,
+    planPrefill: model.planPrefill,
+    lastHoldOf: model.lastHoldOf,
+    restMs: model.restMs,
+    blockedToday: model.blockedToday,
+    summaryOf: model.summaryOf,
+    /** @param {Record<string, unknown>} plan */
+    newHold(plan) {
+      const names = others().filter((p) => p.role === 'buddy' || p.role === 'instructor').map((p) => p.name ?? '');
+      return model.newHold(plan, names);
+    },
+    /** Joins again in another role. @param {string} role */
+    changeRole(role) {
+      const me = model.identity();
+      return access.join({ pair: me.pair, role, name: me.name });
+    },
+    /** A 1 s press here: an alarm goes quiet that history no longer knows. */
+    quiet() {
+      voice.quiet(clock.now());
+      changed();
+    },
+    /** How much of a rung this device sounds now, 0 to 1. @param {'prompt' | 'again' | 'alarm'} rung */
+    rungsHere(rung) {
+      const { part } = voice.state();
+      if (part === 'buddy' || rung === 'alarm') return 1;
+      return part === 'diver' && rung === 'again' ? 0.5 : 0;
+    },
+    /** @type {(name: import('./router.js').ViewName, params?: any) => void} */
+    go: () => {},
+    prefs: {
+      /** @param {string} name @returns {any} */
+      get(name) {
+        if (name === 'night') return night();
+        if (name === 'night_mode') return prefs.night;
+        return /** @type {any} */ (prefs)[name];
+      },
+      /** @param {string} name @param {any} value */
+      set(name, value) {
+        if (name === 'night') prefs = { ...prefs, night: value === true ? 'night' : value === false ? 'day' : value };
+        else prefs = { ...prefs, [name]: value };
+        devices.setPrefs(prefs);
+        changed();
+      },
+    },
+    joined: () => !wantsJoin && (model.identity().token !== '' || model.identity().alone) && !(ended && !isRunning(model.status()?.phase)),
+
+    frame() {
+      const hold = model.currentHold();
+      const status = model.status();
+      const me = model.identity();
+      const l = link.state();
+      const now = clock.now();
+      const lock = screen.lock();
+      const storeWords = store.words() || (model.slowDisk() ? 'the phone’s storage is slow: what is recorded may not be on disk yet' : '');
+      return {
+        now,
+        hold,
+        status,
+        get summary() {
+          return hold ? recordOf(hold, now).summary : null;
+        },
+        pair: me.pair === '' ? null : { pair: me.pair, number: me.number, session: me.session },
+        me: { device: me.device, role: me.role, name: me.name },
+        present: others(),
+        link: { ...l, words: linkWords(l) },
+        clock: clock.info(),
+        sound: { ...sound.state(), proven_at: provenAt },
+        voice: voice.state(),
+        kept: voice.state().kept,
+        wake: lock.held,
+        awake_lock: lock,
+        battery: screen.battery(),
+        store: { ok: store.kind() === 'disk' && storeWords === '', words: storeWords },
+        prefs: { ...prefs, night: night() },
+        get place() {
+          return model.place();
+        },
+        get lastHold() {
+          const diver = hold ? diverOf(recordOf(hold, now)) : '';
+          return diver === '' ? null : model.lastHoldOf(diver);
+        },
+        get take_back() {
+          return model.takeBackList();
+        },
+        get blocked() {
+          const diver = hold ? diverOf(recordOf(hold, now)) : '';
+          return diver === '' ? null : model.blockedToday(diver);
+        },
+        away: model.away(),
+        second_tab: !tabs.first(),
+        refused: model.refused(),
+        ended: ended?.reason ?? '',
+        params: app.params,
+      };
+    },
+  };
+
+  ready = true;
+  if (identity.token !== '' && tabs.first()) link.start();
+  tick();
+  return app;
+}
+
+/** @param {{state: string, for_ms: number}} link */
+function linkWords({ state, for_ms }) {
+  if (state === 'live') return 'live';
+  if (state === 'alone') return 'alone';
+  return for_ms > 0 ? `not live for ${Math.floor(for_ms / 1000)} s` : 'not live';
+}

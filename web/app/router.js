@@ -1,0 +1,172 @@
+/**
+ * Which view is on the screen. In a hold the state decides, never a person's
+ * wandering: `go` chooses between sheets before and after it only.
+ */
+
+import { isRunning } from './book.js';
+
+/** @typedef {import('../rules/status.js').Status} Status */
+
+/** @typedef {'join' | 'plan' | 'soundcheck' | 'place' | 'breathe' | 'live' | 'recovery' | 'incident' | 'debrief' | 'diver' | 'siren' | 'log'} ViewName */
+
+/** Sheets that may be chosen while no hold runs. */
+const SHEETS = new Set(['join', 'plan', 'soundcheck', 'place', 'breathe', 'debrief', 'log']);
+/** A hold that ended this long ago is opened from the log, not by itself (ms, own). */
+const DEBRIEF_MS = 3 * 3_600_000;
+
+/**
+ * @param {object} facts
+ * @param {boolean} facts.joined in a pair, or working alone
+ * @param {string} facts.role
+ * @param {Status | null} facts.status of the current hold
+ * @param {number} facts.now shared ms
+ * @param {ViewName | null} facts.chosen
+ * @returns {ViewName}
+ */
+export function viewFor({ joined, role, status, now, chosen }) {
+  const phase = status?.phase ?? null;
+  const running = isRunning(phase);
+  if (!joined && !running) return 'join';
+  if (role === 'siren') return chosen === 'join' ? 'join' : 'siren';
+  if (phase === 'incident') return 'incident';
+  if (running) {
+    if (role === 'diver') return 'diver';
+    return phase === 'hold' ? 'live' : 'recovery';
+  }
+  if (chosen !== null && SHEETS.has(chosen)) return chosen;
+  if (phase === 'breathe-up') return role === 'diver' ? 'diver' : 'breathe';
+  if (phase === 'over') {
+    if (role === 'diver') return 'diver';
+    const ended = status?.over_at ?? null;
+    return ended === null || now - ended <= DEBRIEF_MS ? 'debrief' : 'plan';
+  }
+  return role === 'diver' ? 'diver' : 'plan';
+}
+
+/**
+ * Whether what was chosen is forgotten: something happened that everybody in
+ * the pair has to see.
+ * @param {{hold: string, phase: string} | null} before
+ * @param {{hold: string, phase: string} | null} after
+ */
+export function forgetsChoice(before, after) {
+  if (after === null) return false;
+  if (before === null) return isRunning(after.phase);
+  if (before.phase === after.phase) return false;
+  return isRunning(after.phase) || isRunning(before.phase) || after.phase === 'breathe-up';
+}
+
+/**
+ * A view as it is mounted: `update` is complete and may be called at any time;
+ * where it returns true something moves, and it is called on the next frame.
+ * @typedef {object} View
+ * @property {(frame: any) => boolean | void} update
+ * @property {() => void} unmount
+ */
+
+/**
+ * @typedef {object} Router
+ * @property {(frame: any, joined: boolean) => void} update
+ * @property {(name: ViewName, params?: any) => void} go
+ * @property {() => ViewName | null} shown
+ * @property {() => any} params
+ */
+
+/**
+ * @param {HTMLElement} root
+ * @param {Record<ViewName, {mount: (root: HTMLElement, app: any, params: any) => View}>} views
+ * @param {() => any} app
+ * @param {(name: string, err: unknown) => void} broken a view has thrown
+ * @returns {Router}
+ */
+export function newRouter(root, views, app, broken) {
+  /** @type {View | null} */
+  let view = null;
+  /** @type {ViewName | null} */
+  let shown = null;
+  /** @type {ViewName | null} */
+  let chosen = null;
+  /** @type {any} */
+  let params = {};
+  let fresh = false;
+  /** @type {{hold: string, phase: string} | null} */
+  let before = null;
+  let moving = 0;
+  /** @type {any} */
+  let newest = null;
+  let again = false;
+  let busy = false;
+
+  const draw = () => {
+    if (!view || !newest) return;
+    const name = shown ?? '';
+    try {
+      const moves = view.update(newest) === true;
+      if (moves && !moving) moving = requestAnimationFrame(onFrame);
+    } catch (err) {
+      broken(name, err);
+    }
+  };
+
+  const onFrame = () => {
+    moving = 0;
+    newest = app().frame();
+    draw();
+  };
+
+  /** @param {ViewName} name */
+  const mount = (name) => {
+    try {
+      view?.unmount();
+    } catch (err) {
+      broken(shown ?? '', err);
+    }
+    view = null;
+    while (root.firstChild) root.removeChild(root.firstChild);
+    shown = name;
+    fresh = false;
+    if (!SHEETS.has(name)) params = {};
+    try {
+      view = views[name].mount(root, app(), params);
+    } catch (err) {
+      broken(name, err);
+    }
+    scrollTo(0, 0);
+  };
+
+  /** @param {any} frame @param {boolean} joined */
+  const update = (frame, joined) => {
+    newest = frame;
+    if (busy) {
+      again = true;
+      return;
+    }
+    busy = true;
+    const status = frame.status;
+    const after = status ? { hold: status.hold, phase: status.phase } : null;
+    if (forgetsChoice(before, after)) {
+      chosen = null;
+      params = {};
+    }
+    before = after;
+    const name = viewFor({ joined, role: frame.me.role, status, now: frame.now, chosen });
+    if (name !== shown || fresh) mount(name);
+    draw();
+    busy = false;
+    if (again) {
+      again = false;
+      update(app().frame(), joined);
+    }
+  };
+
+  return {
+    update,
+    go(name, next) {
+      chosen = name;
+      params = next ?? {};
+      fresh = true;
+    },
+    shown: () => shown,
+    params: () => params,
+  };
+}

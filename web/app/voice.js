@@ -1,0 +1,116 @@
+/**
+ * What this device has to sound now, laid into the sound part's queue: which
+ * rungs are this device's, which alarm goes on although the history has
+ * changed, and when a fault has to be heard.
+ */
+
+import { statusAt } from '../rules/status.js';
+import { holdAlarm, planSounds, RUNGS_HERE } from '../sound/schedule.js';
+import { isRunning } from './book.js';
+import { anotherIsFit, isFit, partOf } from './rungs.js';
+
+/** @typedef {import('../rules/fold.js').Hold} Hold */
+/** @typedef {import('../rules/status.js').Status} Status */
+/** @typedef {import('./rungs.js').Present} Present */
+/** @typedef {import('./rungs.js').PresenceState} PresenceState */
+
+/** A fault has to last this long before it is heard (ms, own). */
+const FAULT_MS = 2000;
+
+/**
+ * @typedef {object} VoiceNow
+ * @property {import('./rungs.js').Part} part
+ * @property {boolean} takes this device sounds all rungs
+ * @property {string | null} elected
+ * @property {import('../sound/schedule.js').HeldAlarm | null} kept an alarm that still sounds here though none stands
+ */
+
+/**
+ * @typedef {object} Voice
+ * @property {(facts: {hold: Hold | null, status: Status | null, now: number, me: {device: string, role: string, state: PresenceState}, present: Present[], quiet: boolean, mute: boolean}) => VoiceNow} update
+ *   call on every event and at 4 Hz
+ * @property {(now: number) => void} quiet a 1 s press on this device
+ * @property {() => VoiceNow} state
+ */
+
+/**
+ * @param {Pick<import('../sound/player.js').Sound, 'lay' | 'keepAwake'>} sound
+ * @param {(sharedMs: number) => number} toDevice
+ * @returns {Voice}
+ */
+export function newVoice(sound, toDevice) {
+  /** @type {import('../sound/schedule.js').HeldAlarm | null} */
+  let held = null;
+  let heldIn = '';
+  /** @type {number | null} */
+  let pressedAt = null;
+  /** @type {number | null} */
+  let faultSince = null;
+  /** @type {VoiceNow} */
+  let now = { part: 'buddy', takes: true, elected: null, kept: null };
+
+  /**
+   * @param {Hold} hold
+   * @param {Status} status
+   * @param {number} at
+   */
+  const keep = (hold, status, at) => {
+    if (heldIn !== hold.id) {
+      held = null;
+      heldIn = hold.id;
+    }
+    const stands = status.incident !== null || [status.ladder, status.bring_up].some((r) => r?.rung === 'alarm');
+    const began = held?.began;
+    const alarmThen =
+      !stands && began !== undefined && (statusAt(hold, began).standing?.rung === 'alarm' || statusAt(hold, began).incident !== null);
+    let droppedAt = null;
+    if (held && !stands) {
+      for (const e of hold.events) {
+        if (e.kind === 'amend' && e.data?.drop === true && e.at <= at) droppedAt = e.at;
+      }
+    }
+    held = holdAlarm(held, { status, now: at, alarmThen, pressed_at: pressedAt, dropped_at: droppedAt });
+    return stands ? null : held;
+  };
+
+  return {
+    quiet(at) {
+      pressedAt = at;
+    },
+    state: () => now,
+    update({ hold, status, now: at, me, present, quiet, mute }) {
+      const running = isRunning(status?.phase);
+      sound.keepAwake(running && !mute);
+      if (!hold || !status || mute) {
+        sound.lay([], toDevice);
+        now = { part: 'siren', takes: false, elected: null, kept: null };
+        return now;
+      }
+      const place = { phase: status.phase, stage: status.stage };
+      const who = partOf({ me, present, ...place });
+      const kept = keep(hold, status, at);
+      const broken = running && me.role === 'buddy' && !isFit(me.state) && me.state.sound !== 'unproven';
+      if (!broken || anotherIsFit(present, me.device, place)) faultSince = null;
+      else faultSince ??= at;
+      const own = me.role === 'buddy' && who.elected === me.device;
+      sound.lay(
+        planSounds({
+          status,
+          now: at,
+          rungsHere: RUNGS_HERE[who.part],
+          hears: status.plan?.hears,
+          setting: status.plan?.setting ?? 'pool',
+          // Nobody looks at the light of a phone that stands in for another.
+          quietFirst: quiet && (own || who.elected === null) && me.role === 'buddy',
+          withThem: status.incident?.with_them ?? false,
+          recovery_s: status.plan?.recovery_s,
+          fault_at: faultSince !== null && at - faultSince >= FAULT_MS ? faultSince + FAULT_MS : null,
+          held,
+        }),
+        toDevice,
+      );
+      now = { ...who, kept };
+      return now;
+    },
+  };
+}

@@ -1,0 +1,423 @@
+/**
+ * The device's end of the link: dials, keeps the socket alive, exchanges
+ * clock stamps, resends what is not yet on the server's disk, and says what
+ * it hears. It runs in the worker (`worker.js`), where timers are not
+ * throttled, and in the page itself where there are no workers. Everything it
+ * touches is given to it, so that tests can run it against a real server.
+ */
+
+import { newClockEstimate } from '../rules/clock.js';
+import { newHave, newOutbox } from './outbox.js';
+import { BURST, CAP_HOLD_MS, DEAD_HOLD_MS, DEAD_IDLE_MS, DIAL_MS, newExchanges, redialMs } from './timing.js';
+
+/** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
+
+/** Nothing heard from the server for this long: not live (ms). */
+export const NOT_LIVE_MS = 3000;
+/** Presence goes out this often (ms). */
+export const PRESENCE_HOLD_MS = 1000;
+export const PRESENCE_IDLE_MS = 5000;
+/** Without a socket events go by plain requests this often (ms). */
+const POST_HOLD_MS = 2000;
+const POST_IDLE_MS = 15_000;
+/** Errors after which dialling again is no use: the device must join anew. */
+const FINAL = new Set(['bad-token', 'not-of-pair']);
+
+/**
+ * Who is connecting. Given anew when the device joins.
+ * @typedef {object} Dial
+ * @property {string} url the socket's
+ * @property {string} postUrl
+ * @property {string} token
+ * @property {string} pair
+ * @property {string} device
+ * @property {Record<string, number>} have
+ * @property {HoldEvent[]} unsent
+ */
+
+/**
+ * @typedef {object} Env
+ * @property {(url: string) => WebSocket} open
+ * @property {(url: string, body: unknown) => Promise<{status: number, json: any}>} post
+ * @property {() => number} now monotonic ms
+ * @property {(fn: () => void, ms: number) => any} setTimer
+ * @property {(timer: any) => void} clearTimer
+ * @property {() => number} random 0 to 1
+ * @property {number} stepMs step of `now`
+ * @property {(message: any) => void} say to the page
+ */
+
+/**
+ * @typedef {object} LinkState
+ * @property {'live' | 'not-live' | 'alone'} state
+ * @property {number} since ms of the connection's clock: last heard, or 0 if never
+ * @property {number} unsent events not yet on the server's disk
+ */
+
+/**
+ * @typedef {object} ClockState
+ * @property {number} offset_ms shared minus the connection's clock
+ * @property {number} doubt_ms
+ * @property {boolean} synced
+ * @property {string | null} clock_id
+ * @property {number} gen how many times the clock was declared void
+ */
+
+/**
+ * @typedef {object} Connection
+ * @property {(dial: Dial) => void} start
+ * @property {(events: HoldEvent[]) => void} record new events of this device, stored already
+ * @property {(events: HoldEvent[]) => void} offer events of others that the server lacks
+ * @property {(state: object, inHold: boolean) => void} presence what the device is good for, now; stale ones are not repeated
+ * @property {(hiddenMs: number) => void} wake the page is there again
+ * @property {(gen: number) => void} jump the device's clock jumped: older exchanges are void
+ * @property {() => LinkState} link
+ * @property {() => ClockState} clock
+ * @property {() => void} stop
+ */
+
+/**
+ * @param {Env} env
+ * @returns {Connection}
+ */
+export function newConnection(env) {
+  /** @type {Dial | null} */
+  let dial = null;
+  /** @type {WebSocket | null} */
+  let socket = null;
+  let welcomed = false;
+  let failed = 0;
+  let lastHeard = -Infinity;
+  let inHold = false;
+  let outbox = newOutbox();
+  let have = newHave();
+  const exchanges = newExchanges();
+  let clock = newClockEstimate({ stepMs: env.stepMs });
+  let clockId = /** @type {string | null} */ (null);
+  let gen = 0;
+  /** @type {{state: object, at: number, sent: boolean} | null} */
+  let presence = null;
+  let presenceSent = -Infinity;
+  let posting = false;
+  let lastPost = -Infinity;
+  let dialTimer = /** @type {any} */ (null);
+  let beatTimer = /** @type {any} */ (null);
+  let redialAt = Infinity;
+  let openedAt = -Infinity;
+
+  /** @param {object} message */
+  const send = (message) => {
+    if (!socket || socket.readyState !== 1) return false;
+    socket.send(JSON.stringify(message));
+    return true;
+  };
+
+  /** Sends what the server has not acknowledged. @param {boolean} again */
+  const flush = (again) => {
+    if (!welcomed) return;
+    for (const events of outbox.due(env.now(), again)) send({ type: 'events', events });
+  };
+
+  const sendPresence = () => {
+    if (!welcomed || !presence || presence.sent) return;
+    const now = env.now();
+    if (now - presenceSent < (inHold ? PRESENCE_HOLD_MS : PRESENCE_IDLE_MS) - 100) return;
+    presence.sent = true;
+    presenceSent = now;
+    send({ type: 'presence', ...presence.state });
+  };
+
+  /** Looks at everything that is due; runs itself again when something will be. */
+  const beat = () => {
+    env.clearTimer(beatTimer);
+    beatTimer = null;
+    if (!dial) return;
+    const now = env.now();
+    if (socket && welcomed) {
+      if (now - lastHeard > (inHold ? DEAD_HOLD_MS : DEAD_IDLE_MS)) {
+        hangUp();
+        redial(0);
+      } else {
+        if (exchanges.due(now, lastHeard, inHold)) {
+          // The stamp is taken right before the frame goes out.
+          const t1 = exchanges.sent(env.now());
+          send({ type: 'time', t1 });
+        }
+        flush(false);
+        sendPresence();
+      }
+    } else if (socket && now - openedAt > DIAL_MS) {
+      hangUp();
+      redial(failed++);
+    }
+    if (!welcomed) postInstead(now);
+    const next = welcomed ? exchanges.nextAt(env.now(), lastHeard, inHold) - env.now() : 250;
+    beatTimer = env.setTimer(beat, Math.min(250, Math.max(4, next)));
+  };
+
+  const hangUp = () => {
+    if (!socket) return;
+    const old = socket;
+    socket = null;
+    welcomed = false;
+    exchanges.clear();
+    old.onopen = old.onmessage = old.onerror = old.onclose = null;
+    try {
+      old.close();
+    } catch {
+      // It was never open.
+    }
+  };
+
+  /** @param {number} n dials that failed before this one */
+  const redial = (n) => {
+    if (!dial) return;
+    env.clearTimer(dialTimer);
+    const wait = redialMs(n, inHold, env.random());
+    redialAt = env.now() + wait;
+    dialTimer = env.setTimer(connect, wait);
+  };
+
+  const connect = () => {
+    env.clearTimer(dialTimer);
+    redialAt = Infinity;
+    if (!dial || socket) return;
+    openedAt = env.now();
+    const mine = dial;
+    /** @type {WebSocket} */
+    let ws;
+    try {
+      ws = env.open(dial.url);
+    } catch {
+      redial(failed++);
+      return;
+    }
+    socket = ws;
+    ws.onopen = () => {
+      ws.send(
+        JSON.stringify({ type: 'hello', v: 1, token: mine.token, pair: mine.pair, device: mine.device, have: have.counts() }),
+      );
+    };
+    ws.onmessage = (e) => {
+      const t4 = env.now();
+      if (ws !== socket || typeof e.data !== 'string') return;
+      lastHeard = t4;
+      hear(e.data, t4);
+    };
+    ws.onerror = () => {};
+    ws.onclose = () => {
+      if (ws !== socket) return;
+      hangUp();
+      redial(failed++);
+    };
+  };
+
+  /**
+   * @param {string} text
+   * @param {number} t4
+   */
+  const hear = (text, t4) => {
+    /** @type {any} */
+    let m;
+    try {
+      m = JSON.parse(text);
+    } catch {
+      return;
+    }
+    switch (m?.type) {
+      case 'time':
+        hearTime(m, t4);
+        break;
+      case 'welcome':
+        welcomed = true;
+        failed = 0;
+        presenceSent = -Infinity;
+        if (presence) presence.sent = false;
+        hearClockId(m.clock_id);
+        exchanges.begin(t4, BURST);
+        hearEvents(m.events);
+        env.say({
+          type: 'welcome',
+          pair: m.pair,
+          number: m.number ?? null,
+          role: m.role,
+          session: m.session ?? '',
+          have: typeof m.have === 'object' && m.have !== null ? m.have : {},
+          present: Array.isArray(m.present) ? m.present : [],
+        });
+        flush(true);
+        beat();
+        break;
+      case 'events':
+        hearEvents(m.events);
+        break;
+      case 'stored':
+        hearStored(m.ids);
+        break;
+      case 'refused':
+        hearRefused(m);
+        break;
+      case 'presence':
+        if (Array.isArray(m.present)) env.say({ type: 'presence', present: m.present });
+        break;
+      case 'error':
+        hearError(m);
+        break;
+      default:
+      // `bye` is followed by the close; kinds of a newer server are left alone.
+    }
+  };
+
+  /** @param {any} m @param {number} t4 */
+  const hearTime = (m, t4) => {
+    if (!exchanges.answered(m.t1)) return;
+    if (typeof m.t2 !== 'number' || typeof m.t3 !== 'number') return;
+    hearClockId(m.clock_id);
+    clock.add({ t1: m.t1, t2: m.t2, t3: m.t3, t4 }, clockId ?? '');
+    env.say({ type: 'clock', clock: clockState() });
+  };
+
+  /** @param {unknown} id */
+  const hearClockId = (id) => {
+    if (typeof id !== 'string' || id === clockId) return;
+    // The server's clock began anew: what was learnt of the old one is void.
+    clockId = id;
+    clock = newClockEstimate({ stepMs: env.stepMs });
+  };
+
+  /** @param {unknown} events */
+  const hearEvents = (events) => {
+    if (!Array.isArray(events) || events.length === 0) return;
+    for (const e of events) if (typeof e?.id === 'string') have.add(e.id);
+    env.say({ type: 'events', events });
+  };
+
+  /** @param {unknown} ids */
+  const hearStored = (ids) => {
+    if (!Array.isArray(ids) || ids.length === 0) return;
+    outbox.drop(ids);
+    env.say({ type: 'stored', ids });
+  };
+
+  /** @param {any} m */
+  const hearRefused = (m) => {
+    if (!Array.isArray(m.ids) || m.ids.length === 0) return;
+    const code = String(m.code ?? '');
+    // The host's disk may have room again, and what lies ahead of its clock will not for long.
+    if (code === 'not-stored') return;
+    const ids = code === 'future' ? outbox.tired(m.ids) : m.ids;
+    if (ids.length === 0) return;
+    outbox.drop(ids);
+    env.say({ type: 'refused', ids, code, reason: String(m.reason ?? '') });
+  };
+
+  /** @param {any} m */
+  const hearError = (m) => {
+    const code = String(m.code ?? '');
+    const final = FINAL.has(code);
+    env.say({ type: 'error', code, reason: String(m.reason ?? ''), final });
+    if (final) stop();
+  };
+
+  /**
+   * Where no socket opens, the same events by plain requests.
+   * @param {number} now
+   */
+  const postInstead = (now) => {
+    if (!dial || posting || failed < 2) return;
+    if (now - lastPost < (inHold ? POST_HOLD_MS : POST_IDLE_MS)) return;
+    lastPost = now;
+    posting = true;
+    const mine = dial;
+    const [events = []] = outbox.due(now, true);
+    env
+      .post(mine.postUrl, { token: mine.token, pair: mine.pair, events, have: have.counts() })
+      .then(({ status, json }) => {
+        if (mine !== dial || typeof json !== 'object' || json === null) return;
+        if (status !== 200) {
+          hearError(json);
+          return;
+        }
+        hearStored(json.stored);
+        for (const r of Array.isArray(json.refused) ? json.refused : []) hearRefused(r);
+        hearEvents(json.events);
+        if (json.more === true) lastPost = -Infinity;
+      })
+      .catch(() => {
+        // No server there: the next turn tries again.
+      })
+      .finally(() => {
+        posting = false;
+      });
+  };
+
+  /** @returns {ClockState} */
+  const clockState = () => {
+    const c = clock.at(env.now());
+    return { offset_ms: c.offset_ms ?? 0, doubt_ms: c.doubt_ms ?? 0, synced: c.synced === true, clock_id: clockId, gen };
+  };
+
+  const stop = () => {
+    dial = null;
+    env.clearTimer(dialTimer);
+    env.clearTimer(beatTimer);
+    hangUp();
+  };
+
+  return {
+    start(next) {
+      stop();
+      dial = next;
+      failed = 0;
+      lastHeard = -Infinity;
+      outbox = newOutbox();
+      outbox.add(next.unsent);
+      have = newHave(next.have);
+      connect();
+      beat();
+    },
+    record(events) {
+      outbox.add(events);
+      for (const e of events) have.add(e.id);
+      flush(false);
+    },
+    offer(events) {
+      outbox.add(events);
+      flush(false);
+    },
+    presence(state, holding) {
+      const began = holding && !inHold;
+      inHold = holding;
+      presence = { state, at: env.now(), sent: false };
+      sendPresence();
+      // A long wait from before the hold is not kept in it.
+      if (began && dial && !socket && redialAt - env.now() > CAP_HOLD_MS) redial(0);
+    },
+    wake(hiddenMs) {
+      if (!dial) return;
+      // A socket that slept says "open" for minutes: after five seconds it is not believed.
+      if (hiddenMs > 5000) hangUp();
+      if (!socket) {
+        failed = 0;
+        connect();
+      } else {
+        exchanges.begin(env.now(), 1);
+        beat();
+      }
+    },
+    jump(n) {
+      gen = n;
+      clock = newClockEstimate({ stepMs: env.stepMs });
+      exchanges.clear();
+      if (welcomed) exchanges.begin(env.now(), BURST);
+      beat();
+    },
+    link() {
+      if (!dial) return { state: 'alone', since: 0, unsent: outbox.size() };
+      const live = welcomed && env.now() - lastHeard <= NOT_LIVE_MS;
+      return { state: live ? 'live' : 'not-live', since: Number.isFinite(lastHeard) ? lastHeard : 0, unsent: outbox.size() };
+    },
+    clock: clockState,
+    stop,
+  };
+}

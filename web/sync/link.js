@@ -1,0 +1,224 @@
+/**
+ * The page's end of the worker. Turns the worker's clock into the page's,
+ * keeps the newest word on the link, and goes on without a worker where the
+ * browser gives none or the worker has died.
+ */
+
+import { newClockEstimate } from '../rules/clock.js';
+import { newHost } from './host.js';
+
+/** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
+/** @typedef {import('./connection.js').Dial} Dial */
+
+/** The page ticks by itself when the worker has not for this long (ms). */
+const TICK_LATE_MS = 1200;
+/** A worker silent for this long is started anew (ms). */
+const WORKER_DEAD_MS = 6000;
+const PINGS = 8;
+/** The two clocks are compared again this often (ms). */
+const PING_MS = 20_000;
+
+/**
+ * @typedef {object} LinkWords
+ * @property {(now: number) => void} onTick four times a second
+ * @property {(events: unknown[]) => void} onEvents
+ * @property {(ids: string[]) => void} onStored
+ * @property {(ids: string[], code: string, reason: string) => void} onRefused
+ * @property {(present: any[]) => void} onPresence
+ * @property {(welcome: {pair: string, number: number | null, role: string, session: string, have: Record<string, number>}) => void} onWelcome
+ * @property {(code: string, reason: string, final: boolean) => void} onError
+ * @property {() => Dial | null} dial who to connect as, when the connection has to begin anew
+ */
+
+/**
+ * @typedef {object} Link
+ * @property {() => void} start connects as `dial()` says
+ * @property {(events: HoldEvent[]) => void} record
+ * @property {(events: HoldEvent[]) => void} offer
+ * @property {(state: object, inHold: boolean) => void} presence
+ * @property {(hiddenMs: number) => void} wake
+ * @property {() => void} jump the page's clock jumped
+ * @property {() => {state: 'live' | 'not-live' | 'alone', for_ms: number, unsent: number}} state
+ * @property {() => import('../app/time.js').Estimate | null} estimate in the page's clock; null while void
+ * @property {() => boolean} hasWorker
+ * @property {() => void} stop
+ */
+
+/**
+ * @param {LinkWords} words
+ * @param {{makeWorker?: () => Worker}} [env]
+ * @returns {Link}
+ */
+export function newLink(words, env = {}) {
+  const makeWorker = env.makeWorker ?? (() => new Worker(new URL('./worker.js', import.meta.url), { type: 'module' }));
+  const now = () => performance.now();
+  /** @type {Worker | null} */
+  let worker = null;
+  /** @type {import('./host.js').Host | null} */
+  let inPage = null;
+  let workerFailed = 0;
+  let lastTick = now();
+  let lastPing = -Infinity;
+  let pingsLeft = 0;
+  let gen = 0;
+  /** How the worker's clock stands to the page's; null where they are one. */
+  let map = /** @type {ReturnType<typeof newClockEstimate> | null} */ (null);
+  let linkState = /** @type {import('./connection.js').LinkState} */ ({ state: 'alone', since: 0, unsent: 0 });
+  let clock = /** @type {import('./connection.js').ClockState | null} */ (null);
+  let started = false;
+
+  /** @param {any} message */
+  const tell = (message) => {
+    if (worker) worker.postMessage(message);
+    else inPage?.handle(message);
+  };
+
+  const ping = () => {
+    if (!worker) return;
+    lastPing = now();
+    if (pingsLeft > 0) pingsLeft -= 1;
+    tell({ do: 'ping', p1: now() });
+  };
+
+  /** @param {any} m */
+  const hear = (m) => {
+    const at = now();
+    switch (m?.type) {
+      case 'tick':
+        lastTick = at;
+        linkState = m.link;
+        if (m.clock.gen === gen) clock = m.clock;
+        if (worker && (pingsLeft > 0 || at - lastPing > PING_MS)) ping();
+        words.onTick(at);
+        break;
+      case 'pong':
+        map?.add({ t1: m.p1, t2: m.w, t3: m.w, t4: at }, 'worker');
+        if (pingsLeft > 0) ping();
+        break;
+      case 'clock':
+        if (m.clock.gen === gen) clock = m.clock;
+        break;
+      case 'events':
+        words.onEvents(m.events);
+        break;
+      case 'stored':
+        words.onStored(m.ids);
+        break;
+      case 'refused':
+        words.onRefused(m.ids, m.code, m.reason);
+        break;
+      case 'presence':
+        words.onPresence(m.present);
+        break;
+      case 'welcome':
+        words.onWelcome(m);
+        words.onPresence(m.present);
+        break;
+      case 'error':
+        words.onError(m.code, m.reason, m.final);
+        break;
+      default:
+    }
+  };
+
+  const noWorker = () => {
+    worker?.terminate();
+    worker = null;
+    map = null;
+    if (inPage) return;
+    inPage = newHost(hear);
+    if (started) connect();
+  };
+
+  const raise = () => {
+    lastTick = now();
+    try {
+      const made = makeWorker();
+      worker = made;
+      map = newClockEstimate({ stepMs: 0.1, driftPpm: 0 });
+      pingsLeft = PINGS;
+      made.onmessage = (e) => {
+        if (made === worker) hear(e.data);
+      };
+      made.onerror = (e) => {
+        // Without a tick so far the worker's file never ran: this browser cannot.
+        e.preventDefault();
+        if (made === worker) noWorker();
+      };
+      ping();
+    } catch {
+      noWorker();
+    }
+  };
+
+  const connect = () => {
+    const dial = words.dial();
+    gen += 1;
+    clock = null;
+    tell({ do: 'jump', gen });
+    if (dial) tell({ do: 'start', dial });
+    else tell({ do: 'stop' });
+  };
+
+  raise();
+
+  setInterval(() => {
+    const late = now() - lastTick;
+    if (late > WORKER_DEAD_MS) {
+      workerFailed += 1;
+      worker?.terminate();
+      if (workerFailed > 2) noWorker();
+      else raise();
+      if (started) connect();
+    }
+    if (late > TICK_LATE_MS) words.onTick(now());
+  }, 1000);
+
+  return {
+    start() {
+      started = true;
+      connect();
+    },
+    record: (events) => tell({ do: 'record', events }),
+    offer: (events) => tell({ do: 'offer', events }),
+    presence: (state, inHold) => tell({ do: 'presence', state, inHold }),
+    wake: (hiddenMs) => tell({ do: 'wake', hiddenMs }),
+    jump() {
+      gen += 1;
+      clock = null;
+      tell({ do: 'jump', gen });
+      if (worker) {
+        map = newClockEstimate({ stepMs: 0.1, driftPpm: 0 });
+        pingsLeft = PINGS;
+        ping();
+      }
+    },
+    state() {
+      // With a worker that has gone silent the last word on the link grows old with it.
+      const m = map?.at(now());
+      const workerNow = now() + (m ? (m.offset_ms ?? 0) : 0);
+      const silent = now() - lastTick > TICK_LATE_MS + 2000;
+      const state = linkState.state === 'live' && silent ? 'not-live' : linkState.state;
+      const since = linkState.since;
+      return { state, for_ms: since > 0 ? Math.max(0, Math.round(workerNow - since)) : 0, unsent: linkState.unsent };
+    },
+    estimate() {
+      if (!clock || !clock.synced) return null;
+      if (!worker) return { offset_ms: clock.offset_ms, doubt_ms: clock.doubt_ms, synced: true, clock_id: clock.clock_id };
+      const m = map?.at(now());
+      if (!m || m.synced !== true) return null;
+      return {
+        offset_ms: clock.offset_ms + (m.offset_ms ?? 0),
+        doubt_ms: clock.doubt_ms + (m.doubt_ms ?? 0),
+        synced: true,
+        clock_id: clock.clock_id,
+      };
+    },
+    hasWorker: () => worker !== null,
+    stop() {
+      started = false;
+      tell({ do: 'stop' });
+      linkState = { state: 'alone', since: 0, unsent: 0 };
+    },
+  };
+}
