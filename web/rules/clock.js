@@ -16,6 +16,8 @@
 /** How many exchanges are kept, and how many must agree before the clock counts as synchronised. */
 const KEPT = 64;
 const ENOUGH = 4;
+/** Beyond this a µs is no longer a whole number, ms. */
+const LATEST_MS = Number.MAX_SAFE_INTEGER / 1000;
 
 /** Round-trip delay of one exchange (RFC 5905, section 8), ms. @param {Exchange} e */
 export const delayMs = ({ t1, t2, t3, t4 }) => t4 - t1 - (t3 - t2);
@@ -29,7 +31,7 @@ export const offsetMs = ({ t1, t2, t3, t4 }) => (t2 - t1 + (t3 - t4)) / 2;
  *
  * 1. A time stamp of t ms becomes floor(t × 1000 + 0.5) µs.
  * 2. An exchange proves lo = t3 − t4 − step ≤ offset ≤ t2 − t1 + step = hi, where step is the device clock's step.
- *    One with a stamp that is not finite, or with t4 < t1, t3 < t2 or hi < lo, is not taken.
+ *    One with a stamp that is missing or beyond ±(2^53 − 1) µs, or with t4 < t1, t3 < t2 or hi < lo, is not taken.
  * 3. At device time d an exchange of age |d − t4| is widened on both sides by ceil(age × ppm / 1,000,000).
  * 4. A clock id other than that of the exchanges kept voids them all.
  * 5. When an exchange comes in, go from it to ever older ones at d = its own t4, intersecting, while the intersection is not
@@ -79,9 +81,11 @@ export function newClockEstimate({ stepMs = 1, driftPpm = 30 } = {}) {
      * @returns {boolean} was it taken?
      */
     add(exchange, clockId) {
-      const [t1, t2, t3, t4] = [exchange.t1, exchange.t2, exchange.t3, exchange.t4].map(micros);
+      const stamps = [exchange.t1, exchange.t2, exchange.t3, exchange.t4];
+      if (!stamps.every((t) => Math.abs(t) <= LATEST_MS)) return false;
+      const [t1, t2, t3, t4] = stamps.map(micros);
       const sample = { lo: t3 - t4 - step, hi: t2 - t1 + step, heard: t4, delay: t4 - t1 - (t3 - t2) };
-      if (!Number.isFinite(t1 + t2 + t3 + t4) || t4 < t1 || t3 < t2 || sample.hi < sample.lo) return false;
+      if (t4 < t1 || t3 < t2 || sample.hi < sample.lo) return false;
       if (clockId !== keptId) kept = [];
       keptId = clockId;
       kept = [sample, ...kept.slice(0, KEPT - 1)];

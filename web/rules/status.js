@@ -1,13 +1,14 @@
 // What a hold looks like at one instant: for the pages, for the sound queue, and for `buddyclock replay`.
 
 import { stageAt as stageOf } from './cadence.js';
-import { comingRungs, inOrder, rungsReached, standingRungs, stateAt } from './fold.js';
+import { comingRungs, inOrder, standingRungs } from './apply.js';
+import { rungsReached, stateAt } from './fold.js';
 import { lookProves } from './ladder.js';
 import { watchEnd, watchLocked, watchRungs } from './recovery.js';
 
 /** @typedef {import('./fold.js').Hold} Hold */
-/** @typedef {import('./fold.js').State} State */
-/** @typedef {import('./fold.js').Rung} Rung */
+/** @typedef {import('./apply.js').State} State */
+/** @typedef {import('./apply.js').Rung} Rung */
 /** @typedef {'planned' | 'breathe-up' | 'hold' | 'recovery' | 'watch' | 'over' | 'incident'} Phase */
 
 /**

@@ -1,10 +1,11 @@
 // A hold in numbers, as its log tells it: amendments count here, unlike in the ladder.
 
 import { compareEvents, wholeIn, wordOf } from './event.js';
+import { tookMsOf } from './apply.js';
 import { dropped, rungsReached, stateAt } from './fold.js';
 
 /** @typedef {import('./fold.js').Hold} Hold */
-/** @typedef {import('./fold.js').Rung} Rung */
+/** @typedef {import('./apply.js').Rung} Rung */
 /** @typedef {import('./event.js').HoldEvent} HoldEvent */
 
 /**
@@ -51,6 +52,8 @@ const HR = Object.freeze({ min: 20, max: 250 });
 /** Width of a bar of the contraction rate, and where the bars end, so that a wrong time never makes millions. */
 const BAR_MS = 30000;
 const BARS_END_MS = 3600000;
+/** The trend is drawn through so many of the newest answers: its cost grows with the square. */
+const TREND_ANSWERS = 500;
 
 /**
  * The events as they count for the log at `atMs`: what was withdrawn left out, what was moved at its new time, in order.
@@ -178,7 +181,7 @@ function answersOf(inHold, start, afterOf) {
   const answers = inHold
     .filter(({ event: { kind, by } }) => kind === 'answered' && (by === 'buddy' || by === 'diver'))
     .map(({ event, at }) => ({
-      at_ms: at - start, took_ms: wholeIn(event.data?.took_ms, 0), after: afterOf.get(event.id) ?? null,
+      at_ms: at - start, took_ms: tookMsOf(event), after: afterOf.get(event.id) ?? null,
     }));
   const timed = answers.flatMap((a) => (a.took_ms === null ? [] : [{ at: a.at_ms, took: a.took_ms }]));
   const took = timed.map((a) => a.took);
@@ -186,7 +189,7 @@ function answersOf(inHold, start, afterOf) {
     answers,
     answer_median_ms: median(took),
     answer_slowest_ms: took.length > 0 ? took.reduce((a, b) => Math.max(a, b)) : null,
-    answer_trend_ms_per_min: trendPerMinute(timed),
+    answer_trend_ms_per_min: trendPerMinute(timed.slice(-TREND_ANSWERS)),
   };
 }
 
