@@ -19,8 +19,8 @@ import { giveOk, seeThem, watchAfterIncident, watchAfterSurfacing, watchLocked, 
  */
 
 /**
- * An answer, be it a proof or not, and the highest rung of the checks that stood when it came.
- * @typedef {{id: string, after: Due['rung'] | null}} Answer
+ * An answer, and the highest rung of the checks that stood when it came. `t` is ms since the start.
+ * @typedef {{id: string, t: number, took_ms: number | null, after: Due['rung'] | null}} Answer
  */
 
 /**
@@ -52,7 +52,8 @@ import { giveOk, seeThem, watchAfterIncident, watchAfterSurfacing, watchLocked, 
  * @property {number | null} over
  * @property {boolean} forced_end
  * @property {number} longest_silence ms, of the silences that have ended
- * @property {Answer[]} answers
+ * @property {Answer[]} answers those that were a proof
+ * @property {Answer[]} touches those on the diver's phone that proved nothing
  * @property {Rung[]} reached
  */
 
@@ -72,7 +73,7 @@ export function newState(plan) {
   return {
     plan: inForce, planned: plan !== null, breathing: false, zero_at: null, start: null, settled: -Infinity,
     marks, bounds: boundariesOf(inForce, marks), checks: newChecks(), up: newBringUp(inForce.end_by_s * 1000),
-    surfaced: null, watch: null, incident: null, awake_missed: false, over: null, forced_end: false, longest_silence: 0, answers: [], reached: [],
+    surfaced: null, watch: null, incident: null, awake_missed: false, over: null, forced_end: false, longest_silence: 0, answers: [], touches: [], reached: [],
   };
 }
 
@@ -351,10 +352,11 @@ export function tookMsOf(e) {
  */
 function applyAnswer(s, e, t, alarm) {
   if (e.by !== 'buddy' && e.by !== 'diver') return;
-  s.answers.push({ id: e.id, after: standingCheck(s.checks)?.rung ?? null });
   const touch = e.by === 'diver' && !alarm ? touchProves(s, s.checks, t) : null;
-  if (e.by === 'diver' && !touch) return;
+  const proves = e.by === 'buddy' || touch !== null;
   const tookMs = tookMsOf(e);
+  (proves ? s.answers : s.touches).push({ id: e.id, t, took_ms: tookMs, after: standingCheck(s.checks)?.rung ?? null });
+  if (!proves) return;
   proveAt(s, t, true, touch === 'unasked');
   if (alarm || (tookMs !== null && tookMs >= SLOW_MS)) raise(s, 'final', t);
 }

@@ -101,7 +101,7 @@ export function summarize(hold, atMs) {
   return {
     hold_ms: start === null || end === Infinity ? null : end - start,
     ...contractionsOf(inHold, since, end),
-    ...answersOf(inHold, since, new Map(s.answers.map((a) => [a.id, a.after]))),
+    ...answersOf(inHold, since, new Map([...s.answers, ...s.touches].map((a) => [a.id, a.after]))),
     longest_silence_ms: running && start !== null ? Math.max(s.longest_silence, silence) : null,
     ...rungsOf(rungsReached(hold, atMs)),
     ok_ms: okMs,
