@@ -113,7 +113,8 @@ export function tapeMarks(hold, state, zeroAt, atMs) {
     const answer = answers.get(mark.id);
     if (answer) {
       const late = answer.after === 'again' || answer.after === 'alarm';
-      marks.push({ at_ms: mark.now_ms, mark: late ? 'tap-again' : 'tap', took_ms: answer.took_ms });
+      const took = hold.byId.get(mark.id)?.data?.took_ms;
+      marks.push({ at_ms: mark.now_ms, mark: late ? 'tap-again' : 'tap', took_ms: Number.isInteger(took) && Number(took) >= 0 ? Number(took) : null });
     }
   }
   return marks;
