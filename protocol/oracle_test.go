@@ -144,7 +144,7 @@ func newWalker(events []oEvent, at int64) *walker {
 			continue
 		}
 		for _, target := range live {
-			if target.ID == a.Data["target"] && target.Kind != "amend" && oDevice(a.ID) == oDevice(target.ID) && a.At <= target.At+10_000 {
+			if target.ID == a.Data["target"] && target.Kind != "amend" && oDevice(a.ID) != "" && oDevice(a.ID) == oDevice(target.ID) && a.At <= target.At+10_000 {
 				dropped[target.ID] = true
 			}
 		}
@@ -174,11 +174,12 @@ func newWalker(events []oEvent, at int64) *walker {
 	return w
 }
 
+// oDevice gives the device of an event id, or "" for an id that names none.
 func oDevice(id string) string {
 	if i := strings.LastIndex(id, "-"); i >= 0 {
 		return id[:i]
 	}
-	return id
+	return ""
 }
 
 // oWhole gives a whole number of the data, as JavaScript would see it.
@@ -396,7 +397,7 @@ func (w *walker) actInHold(e oEvent) {
 		w.prove(t, true)
 		w.lastAnswer = &t
 		w.unaskedTouch = !buddy && !asked
-		if took, ok := oWhole(e.Data["took_ms"]); ok && took >= 3000 || alarm {
+		if took, ok := oWhole(e.Data["took_ms"]); ok && took >= 3000 && took <= 3_600_000 || alarm {
 			w.raiseFinal(t)
 		}
 	case "no-answer":
