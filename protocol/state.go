@@ -52,14 +52,15 @@ type state struct {
 
 	longestSilenceMs int64 // among the silences that have ended
 
-	after       bool // surfaced, or an incident has ended
-	watching    watching
-	incident    IncidentState
-	inIncident  bool
-	recovered   bool
-	overAt      int64 // absolute, or never
-	forcedEnd   bool
-	awakeMissed bool // nobody said awake in time
+	after           bool // surfaced, or an incident has ended
+	watching        watching
+	incident        IncidentState
+	inIncident      bool
+	incidentSounded bool // its alarm was reached
+	recovered       bool
+	overAt          int64 // absolute, or never
+	forcedEnd       bool
+	awakeMissed     bool // nobody said awake in time
 
 	rungs []Rung    // reached so far, in order
 	met   []metRung // what stood when answers came
@@ -111,6 +112,7 @@ func (s *state) phase() Phase {
 
 // advance reaches every rung earlier than `to` (absolute ms).
 func (s *state) advance(to int64) {
+	defer s.soundIncident(to)
 	for s.started() && !s.inIncident && s.overAt == never {
 		if s.after {
 			st, incident := s.watching.next()
@@ -177,11 +179,21 @@ func (s *state) beginIncident(what string, at int64) {
 	}
 	s.inIncident = true
 	s.incident = IncidentState{What: what, At: at}
+	s.incidentSounded = false
+}
+
+// soundIncident reaches the alarm of an incident that began before `to`. What
+// ends an incident at its own instant comes before the alarm.
+func (s *state) soundIncident(to int64) {
+	if !s.inIncident || s.incidentSounded || s.incident.At >= to {
+		return
+	}
+	s.incidentSounded = true
 	since, base := sinceStart, s.startAt
 	if s.after {
 		since, base = s.watching.since, s.watching.base
 	}
-	s.note(step{AlarmRung, AsksHelp, at - base}, since, base)
+	s.note(step{AlarmRung, AsksHelp, s.incident.At - base}, since, base)
 }
 
 // anyAlarmStands tells whether an alarm of either ladder of the hold stands for

@@ -140,6 +140,7 @@ func (s *state) toCome() []Rung {
 		}
 		ahead.reachInHold(st, listedTap, isBringUp)
 	}
+	ahead.soundIncident(never)
 	return ahead.rungs
 }
 
