@@ -25,6 +25,17 @@ export function isRunning(phase) {
 }
 
 /**
+ * Whether a hold was left without an end: nothing was recorded in it for three
+ * hours. It sounds no more, and how it was is asked before the next one.
+ * @param {Hold} hold
+ * @param {number} nowMs
+ */
+export function isAbandoned(hold, nowMs) {
+  const last = hold.events.at(-1)?.at ?? nowMs;
+  return nowMs - last > ABANDONED_MS && isRunning(statusAt(hold, nowMs).phase);
+}
+
+/**
  * @typedef {object} Book
  * @property {(event: HoldEvent, pair: string) => {added: boolean, conflict: boolean}} add
  * @property {(id: string) => Hold | null} hold
@@ -105,8 +116,9 @@ export function newBook() {
       }
       if (running) return running.h.hold;
       if (!newest) return null;
-      const waiting = statusAt(newest.hold, nowMs).start_at === null;
-      return waiting && nowMs - newest.last > OLD_PLAN_MS ? null : newest.hold;
+      const { phase } = statusAt(newest.hold, nowMs);
+      const old = phase === 'over' ? Infinity : isRunning(phase) ? ABANDONED_MS : OLD_PLAN_MS;
+      return nowMs - newest.last > old ? null : newest.hold;
     },
     place(pair) {
       let newest = null;

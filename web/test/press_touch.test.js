@@ -3,9 +3,26 @@ import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { newPress, newTwice, PRESS_MS, WANDER_PX, BOUNCE_MS, LATE_MS, TWICE_MS } from '../press/recognise.js';
 
+/** @typedef {import('../press/recognise.js').PressKind} PressKind */
+/** @typedef {import('../press/recognise.js').TouchEvent} TouchEvent */
+/** @typedef {(rnd: () => number, t: number, next: () => number, push: (e: TouchEvent) => void) => number} Source */
+
+const KINDS = /** @type {PressKind[]} */ (Object.keys(PRESS_MS));
+
+/**
+ * @param {TouchEvent['type']} type
+ * @param {number} id
+ * @param {number} x
+ * @param {number} y
+ * @param {number} ms
+ * @returns {TouchEvent}
+ */
 const at = (type, id, x, y, ms, inside = true) => ({ type, id, x, y, inside, at: ms });
 
-/** A small generator, so that a failing run can be run again. */
+/** @param {number} id @param {number} down */
+const fired = (id, down) => ({ id, down_at: down, at: down + PRESS_MS.dry, keyboard: false });
+
+/** A small generator, so that a failing run can be run again. @param {number} seed */
 function dice(seed) {
   let s = seed >>> 0;
   return () => {
@@ -16,7 +33,8 @@ function dice(seed) {
   };
 }
 
-for (const [kind, ms] of Object.entries(PRESS_MS)) {
+for (const kind of KINDS) {
+  const ms = PRESS_MS[kind];
   test(`a ${kind} press counts at ${ms} ms with the finger still down, and not a millisecond before`, () => {
     const press = newPress({ kind });
     press.touch(at('down', 1, 50, 50, 1000));
@@ -38,8 +56,8 @@ test('the fill runs from nothing to full over the time of the press', () => {
 });
 
 test('H23 letting go, cancel and a hidden page never count, however long the finger was down', () => {
-  for (const kind of Object.keys(PRESS_MS)) {
-    for (const end of ['up', 'cancel', 'hidden']) {
+  for (const kind of KINDS) {
+    for (const end of /** @type {const} */ (['up', 'cancel', 'hidden'])) {
       for (const held of [PRESS_MS[kind] - 1, PRESS_MS[kind], PRESS_MS[kind] + 5000]) {
         const press = newPress({ kind });
         press.touch(at('down', 1, 50, 50, 0));
@@ -181,7 +199,6 @@ test('a key presses at once, but an alarm is lifted only by holding it for a sec
 
 test('two touches of the diver within 1.5 s make one answer', () => {
   const twice = newTwice();
-  const fired = (id, down) => ({ id, down_at: down, at: down + PRESS_MS.dry, keyboard: false });
   assert.equal(twice.add(fired(1, 0)), false);
   assert.equal(twice.waiting(TWICE_MS), true);
   assert.equal(twice.waiting(TWICE_MS + 1), false);
@@ -198,7 +215,6 @@ test('two touches of the diver within 1.5 s make one answer', () => {
 
 test('H12 two fingers lying on the diver\'s phone at once are no answer', () => {
   const twice = newTwice();
-  const fired = (id, down) => ({ id, down_at: down, at: down + PRESS_MS.dry, keyboard: false });
   assert.equal(twice.add(fired(1, 0)), false);
   assert.equal(twice.add(fired(2, 300)), false, 'the first still lies there');
   twice.ended(1, 500);
@@ -210,13 +226,16 @@ test('H12 two fingers lying on the diver\'s phone at once are no answer', () => 
 /**
  * Runs synthetic touches for `minutes` and gives back every press that fired.
  * Prompts change the meaning every 6 s, as in the final stage.
+ * @param {{kind: PressKind, minutes: number, seed: number, sources: Source[]}} run
  */
 function simulate({ kind, minutes, seed, sources }) {
   const rnd = dice(seed);
   const press = newPress({ kind });
-  const fired = [];
+  /** @type {import('../press/recognise.js').Fired[]} */
+  const presses = [];
   const end = minutes * 60_000;
   let id = 0;
+  /** @type {(TouchEvent | {type: 'meaning', at: number})[]} */
   const queue = [];
   for (const source of sources) {
     let t = rnd() * 1000;
@@ -227,15 +246,15 @@ function simulate({ kind, minutes, seed, sources }) {
   for (const e of queue) {
     for (let due = press.nextAt(); due !== null && due <= e.at; due = press.nextAt()) {
       const f = press.advance(due);
-      if (f) fired.push(f);
+      if (f) presses.push(f);
     }
     if (e.type === 'meaning') press.setMeaning(String(e.at), e.at);
     else press.touch(e);
   }
-  return { fired, touches: id };
+  return { fired: presses, touches: id };
 }
 
-/** Splashes: many short contacts anywhere on the glass, in showers. */
+/** Splashes: many short contacts anywhere on the glass, in showers. @param {number} limit @returns {Source} */
 const drops = (limit) => (rnd, t, next, push) => {
   const id = next();
   const [x, y] = [rnd() * 390, rnd() * 844];
@@ -246,7 +265,7 @@ const drops = (limit) => (rnd, t, next, push) => {
   return t + (rnd() < 0.7 ? rnd() * 150 : rnd() * 4000);
 };
 
-/** Running drops: long contacts that slide down the surface. */
+/** Running drops: long contacts that slide down the surface. @type {Source} */
 const runs = (rnd, t, next, push) => {
   const id = next();
   const x = 30 + rnd() * 330;
@@ -262,7 +281,12 @@ const runs = (rnd, t, next, push) => {
   return t + lasts + rnd() * 3000;
 };
 
-/** A finger resting since before the surface had any meaning, trembling and losing contact now and then. */
+/**
+ * A finger resting since before the surface had any meaning, trembling and losing contact now and then.
+ * @param {number} x0
+ * @param {number} y0
+ * @returns {Source}
+ */
 const tremor = (x0, y0) => {
   let down = false;
   return (rnd, t, next, push) => {
@@ -277,7 +301,7 @@ const tremor = (x0, y0) => {
   };
 };
 
-for (const kind of ['dry', 'pool', 'alarm']) {
+for (const kind of /** @type {PressKind[]} */ (['dry', 'pool', 'alarm'])) {
   test(`H12 thirty minutes of drops and tremor record nothing (${kind})`, () => {
     for (const seed of [1, 2, 3]) {
       const sources = [drops(PRESS_MS[kind] === 1000 ? 400 : PRESS_MS[kind])];
@@ -303,6 +327,7 @@ test('H12 thirty minutes of drops make no pair of touches on the diver\'s phone'
 });
 
 test('the simulated finger of a person who means it is heard among the same drops', () => {
+  /** @type {Source} */
   const finger = (rnd, t, next, push) => {
     const id = next();
     push(at('down', id, 200, 600, t, true));

@@ -1,0 +1,398 @@
+// What the page records and does by itself, with the real rules, the real book and the memory store.
+import { test } from 'node:test';
+import assert from 'node:assert/strict';
+import { newBook } from '../app/book.js';
+import { counterOf, newDeviceStore } from '../app/device.js';
+import { newModel, TAKE_BACK_MS, ZERO_MS } from '../app/model.js';
+import { newSharedClock } from '../app/time.js';
+import { memoryStore } from '../store/db.js';
+import { newMirror } from '../store/mirror.js';
+
+const NOW = 1_790_000_000_000;
+const PLAN = { diver: 'Ansa', buddy: 'Odo', setting: 'dry', planned_s: 180, cadence: 'standard', signal: 'squeeze' };
+
+/** A browser's localStorage, in memory. @returns {any} */
+function storage() {
+  /** @type {Map<string, string>} */
+  const kept = new Map();
+  return {
+    get length() {
+      return kept.size;
+    },
+    key: (/** @type {number} */ i) => [...kept.keys()][i] ?? null,
+    getItem: (/** @type {string} */ k) => kept.get(k) ?? null,
+    setItem: (/** @type {string} */ k, /** @type {string} */ v) => kept.set(k, String(v)),
+    removeItem: (/** @type {string} */ k) => kept.delete(k),
+  };
+}
+
+/**
+ * A page on a device whose clock the test moves; `disk` and `local` outlive it.
+ * @param {{disk?: ReturnType<typeof memoryStore>, local?: any, role?: any, at?: number, store?: any}} [from]
+ */
+async function page({ disk = memoryStore(), local = storage(), role = 'buddy', at = NOW, store = disk } = {}) {
+  let mono = 0;
+  const clock = newSharedClock({ deviceNow: () => mono, wallNow: () => at + mono });
+  const book = newBook();
+  const mirror = newMirror(local);
+  const devices = newDeviceStore(store, local);
+  let seed = 7;
+  const identity = await devices.load((bytes) => bytes.map(() => (seed = (seed * 31 + 11) % 251)));
+  /** @type {any} */
+  const seen = { sent: [], shared: [], felt: 0, changed: 0, first: true };
+  const model = newModel({
+    identity: { ...identity, role, pair: identity.pair || 'p1', token: 't' },
+    book,
+    clock,
+    store,
+    mirror,
+    devices,
+    random: (bytes) => bytes.fill(9),
+    send: (events) => seen.sent.push(...events),
+    share: (events) => seen.shared.push(...events),
+    first: () => seen.first,
+    felt: () => (seen.felt += 1),
+    changed: () => (seen.changed += 1),
+  });
+  return {
+    model, clock, disk, local, mirror, seen,
+    /** Time passes with the page ticking. @param {number} ms */
+    async pass(ms) {
+      for (let t = 0; t < ms; t += 250) {
+        mono += Math.min(250, ms - t);
+        clock.tick(false);
+        model.tick();
+        await null;
+      }
+    },
+  };
+}
+
+/** Waits for a condition. @param {() => boolean} condition */
+async function until(condition) {
+  for (const end = Date.now() + 5000; !condition(); ) {
+    assert.ok(Date.now() < end, `waited in vain for ${condition}`);
+    await new Promise((next) => setTimeout(next, 1));
+  }
+}
+
+/** @param {Awaited<ReturnType<typeof page>>} p */
+async function started(p) {
+  const id = await p.model.newHold(PLAN);
+  await p.model.record('start', null);
+  return id;
+}
+
+/** @param {Awaited<ReturnType<typeof page>>} p @param {string} verdict */
+async function ended(p, verdict = 'clean') {
+  await p.pass(30_000);
+  await p.model.record('surfaced', null);
+  await p.pass(5000);
+  await p.model.record('ok', null);
+  for (const s of [8, 15, 22, 30, 45, 60]) {
+    await p.pass(Math.max(0, s * 1000 - 5000 - (p.clock.now() - Number(p.model.status()?.ok_at))));
+    await p.model.record('look', null);
+  }
+  await p.pass(2000);
+  await p.model.record('watch-ended', null);
+  assert.equal(p.model.status()?.phase, 'over');
+  if (verdict) await p.model.record('verdict', { what: verdict });
+}
+
+test('ids count from 000001 without gaps, whatever could not be recorded in between', async () => {
+  const p = await page();
+  await started(p);
+  await assert.rejects(p.model.record('note', { text: 'x'.repeat(20_000) }), { code: 'bad-event' });
+  await p.model.record('look', null);
+  assert.deepEqual(p.seen.sent.map((/** @type {any} */ e) => counterOf(e.id)), [1, 2, 3]);
+  assert.match(p.seen.sent[0].id, /^[0-9a-hjkmnp-tv-z]{10}-000001$/);
+  assert.match(p.seen.sent[0].hold, /^[0-9a-hjkmnp-tv-z]{10}-h01$/);
+});
+
+test('an event is on the disk before it is shown, and shown before it is sent', async () => {
+  const disk = memoryStore();
+  /** @type {string[]} */
+  const order = [];
+  /** @type {any} */
+  const store = {
+    ...disk,
+    async add(/** @type {any} */ row, /** @type {boolean} */ strict) {
+      await new Promise((done) => setTimeout(done, 20));
+      order.push(`disk ${row.event.kind}${strict ? ' strictly' : ''}`);
+      return disk.add(row, strict);
+    },
+  };
+  const p = await page({ disk, store });
+  const shownAt = () => p.model.currentHold()?.events.map((e) => e.kind) ?? [];
+  const done = p.model.newHold(PLAN);
+  assert.deepEqual(shownAt(), []);
+  await done;
+  order.push(`shown ${shownAt().at(-1)}`);
+  await p.model.record('start', null);
+  await p.model.record('look', null);
+  assert.deepEqual(order, ['disk plan', 'shown plan', 'disk start strictly', 'disk look']);
+  assert.deepEqual(p.seen.sent.length, 3);
+});
+
+test('a disk that hangs does not hold up a press: it is shown, and the page says so', async () => {
+  const disk = memoryStore();
+  const p = await page({ disk, store: { ...disk, add: () => new Promise(() => {}) } });
+  await started(p);
+  const before = Date.now();
+  await p.model.record('no-answer', null);
+  assert.ok(Date.now() - before < 290, 'H02 allows 300 ms from press to alarm');
+  assert.equal(p.model.status()?.standing?.rung, 'alarm');
+  assert.equal(p.model.slowDisk(), true);
+});
+
+test('H10 a page loaded anew in a hold goes on where it was, with the same counter', async () => {
+  const disk = memoryStore();
+  const local = storage();
+  const one = await page({ disk, local });
+  const hold = await started(one);
+  await one.pass(20_000);
+  await one.model.record('look', null);
+
+  const two = await page({ disk, local, at: NOW + 25_000 });
+  two.model.restore(await disk.ofPair('p1'));
+  assert.equal(two.model.currentHold()?.id, hold);
+  assert.equal(two.model.status()?.phase, 'hold');
+  assert.equal(two.model.status()?.silence_ms, 5000);
+  two.model.wasAway(5000);
+  assert.deepEqual(two.model.away(), { ms: 5000, at: NOW + 25_000 });
+  await two.model.record('look', null);
+  assert.equal(two.model.away(), null, 'a look answers for the time away');
+  assert.equal(counterOf(two.seen.sent[0].id), 4);
+});
+
+test('H10 the mirror alone brings a running hold back where the database has lost it', async () => {
+  const local = storage();
+  const one = await page({ local });
+  const hold = await started(one);
+  await one.model.record('look', null);
+
+  const two = await page({ local, at: NOW + 3000 });
+  const mirrored = newMirror(local).read();
+  assert.equal(mirrored?.hold, hold);
+  await two.model.restoreMirror(/** @type {any} */ (mirrored));
+  assert.equal(two.model.status()?.phase, 'hold');
+  assert.equal((await two.disk.ofPair('p1')).length, 3, 'and it is on the disk again');
+  assert.equal(two.model.unsentEvents().length, 3, 'and goes to the host again');
+  await two.model.record('look', null);
+  assert.equal(counterOf(two.seen.sent[0].id), 4, 'no counter is used twice');
+});
+
+test('the mirror follows the running hold only', async () => {
+  const p = await page();
+  await started(p);
+  assert.equal(p.mirror.read()?.events.length, 2);
+  await ended(p);
+  assert.equal(p.mirror.read(), null);
+  const next = await p.model.newHold(PLAN);
+  assert.equal(p.mirror.read()?.hold, next);
+  assert.equal(p.mirror.read()?.events.length, 1);
+});
+
+test('without a press for 15 s after zero the hold counts from zero, once', async () => {
+  const p = await page();
+  await p.model.newHold(PLAN);
+  await p.model.record('breathe-up', { zero_at: NOW + 10_000 });
+  await p.pass(10_000 + ZERO_MS - 250);
+  assert.equal(p.model.status()?.phase, 'breathe-up');
+  await p.pass(5000);
+  const starts = p.seen.sent.filter((/** @type {any} */ e) => e.kind === 'start');
+  assert.equal(starts.length, 1);
+  assert.equal(starts[0].at, NOW + 10_000);
+  assert.equal(p.model.status()?.phase, 'hold');
+});
+
+test('a countdown that was stopped, moved or met by a press starts nothing by itself', async () => {
+  const stopped = await page();
+  await stopped.model.newHold(PLAN);
+  await stopped.model.record('breathe-up', { zero_at: NOW + 1000 });
+  await stopped.pass(500);
+  await stopped.model.record('breathe-up', { stop: true });
+  await stopped.pass(40_000);
+  assert.equal(stopped.model.status()?.phase, 'breathe-up');
+
+  const pressed = await page();
+  await pressed.model.newHold(PLAN);
+  await pressed.model.record('breathe-up', { zero_at: NOW + 1000 });
+  await pressed.pass(2000);
+  await pressed.model.record('start', null);
+  await pressed.pass(40_000);
+  assert.equal(pressed.seen.sent.filter((/** @type {any} */ e) => e.kind === 'start').length, 1);
+
+  const siren = await page({ role: 'siren' });
+  await siren.model.receive([
+    { id: 'z9y8x7w6v5-000001', hold: 'z9y8x7w6v5-h01', kind: 'plan', at: NOW, by: 'buddy', data: PLAN },
+    { id: 'z9y8x7w6v5-000002', hold: 'z9y8x7w6v5-h01', kind: 'breathe-up', at: NOW, by: 'buddy', data: { zero_at: NOW + 1000 } },
+  ]);
+  await siren.pass(40_000);
+  assert.equal(siren.seen.sent.length, 0);
+});
+
+test('a press can be taken back for ten seconds, by the phone it was made on', async () => {
+  const p = await page();
+  await started(p);
+  const look = await p.model.record('no-answer', null);
+  assert.equal(p.model.status()?.standing?.rung, 'alarm');
+  assert.deepEqual(p.model.takeBackList().map((t) => [t.kind, t.left_ms]), [['no-answer', TAKE_BACK_MS], ['start', TAKE_BACK_MS]]);
+  await p.pass(TAKE_BACK_MS);
+  await p.model.takeBack(look.id);
+  assert.equal(p.model.status()?.standing?.rung, undefined);
+  assert.deepEqual(p.model.takeBackList().map((t) => t.kind), ['start'], 'what is taken back is offered no more');
+
+  const late = await p.model.record('sign', { what: 'limp' });
+  await p.pass(TAKE_BACK_MS + 250);
+  await assert.rejects(p.model.takeBack(late.id), { code: 'too-late' });
+  await assert.rejects(p.model.takeBack('z9y8x7w6v5-000001'), { code: 'not-own' });
+  assert.deepEqual(p.model.takeBackList(), []);
+});
+
+test('every press is felt; what the page does by itself is not', async () => {
+  const p = await page();
+  await started(p);
+  const before = p.seen.felt;
+  await p.model.record('look', null);
+  assert.equal(p.seen.felt, before + 1);
+  p.model.sounded({ rung: 'prompt', due: NOW + 30_000 });
+  p.model.sounded({ rung: 'prompt', due: NOW + 30_000 });
+  await until(() => p.seen.sent.some((/** @type {any} */ e) => e.kind === 'sounded'));
+  assert.equal(p.seen.felt, before + 1);
+  assert.deepEqual(p.seen.sent.filter((/** @type {any} */ e) => e.kind === 'sounded').map((/** @type {any} */ e) => e.data), [
+    { rung: 'prompt', due: NOW + 30_000 },
+  ]);
+});
+
+test('H11 a siren records nothing, and a second tab records nothing', async () => {
+  const siren = await page({ role: 'siren' });
+  await assert.rejects(siren.model.record('look', null, { hold: 'k7p2qabcde-h01' }), { code: 'not-allowed' });
+  const tab = await page();
+  tab.seen.first = false;
+  await assert.rejects(tab.model.newHold(PLAN), { code: 'second-tab' });
+  assert.equal((await tab.disk.ofPair('p1')).length, 0);
+});
+
+test('without a hold only the place card, a sound check and a note can be recorded', async () => {
+  const p = await page();
+  await assert.rejects(p.model.record('look', null), { code: 'no-hold' });
+  await p.model.record('place', { number: '112', address: 'Quay 3' });
+  assert.deepEqual(p.model.place(), { number: '112', address: 'Quay 3' });
+  assert.equal(p.model.currentHold(), null);
+  assert.deepEqual(p.model.holds(), []);
+  await p.model.record('place', { number: '999' });
+  assert.deepEqual(p.model.place(), { number: '999' });
+});
+
+test('the next hold waits for the last one to end and to be spoken of', async () => {
+  const p = await page();
+  await assert.rejects(p.model.newHold({ diver: 'Ansa' }), { code: 'bad-plan' });
+  await started(p);
+  await assert.rejects(p.model.newHold(PLAN), { code: 'hold-running' });
+  await ended(p, '');
+  await assert.rejects(p.model.newHold(PLAN), { code: 'verdict-due' });
+  await p.model.record('verdict', { what: 'clean' });
+  const id = await p.model.newHold({ ...PLAN, diver: 'Odo', buddy: 'Ansa' });
+  assert.match(id, /-h02$/);
+  assert.equal(p.model.currentHold()?.id, id);
+});
+
+test('H19 after a blackout the diver is blocked for the day, as a diver and as the only buddy', async () => {
+  const p = await page();
+  await started(p);
+  await p.pass(30_000);
+  await p.model.record('incident', { what: 'blackout' });
+  await p.model.record('with-them', null);
+  await p.model.record('recovered', null);
+  await p.pass(70_000);
+  await p.model.record('watch-ended', null);
+  await p.model.record('verdict', { what: 'passed-out' });
+  assert.equal(p.model.blockedToday('ansa ')?.what, 'blackout');
+  await assert.rejects(p.model.newHold(PLAN), { code: 'blocked' });
+  await assert.rejects(p.model.newHold({ ...PLAN, diver: 'Odo', buddy: 'Ansa' }), { code: 'blocked' });
+  assert.match(await p.model.newHold({ ...PLAN, diver: 'Odo', buddy: 'Ansa' }, ['Ansa', 'Tuva']), /-h02$/);
+});
+
+test('rest and the last hold are those of the person, whoever holds the phone', async () => {
+  const p = await page();
+  await started(p);
+  await ended(p);
+  const last = p.model.lastHoldOf('Ansa');
+  assert.equal(last?.hold_ms, 30_000);
+  await p.pass(60_000);
+  assert.equal(p.model.restMs('Ansa'), p.clock.now() - Number(last?.surfaced_at));
+  assert.equal(p.model.lastHoldOf('Odo'), null);
+  assert.equal(p.model.restMs('Odo'), null);
+  assert.equal(p.model.planPrefill()?.planned_s, 180);
+});
+
+test('H08 what the host refuses is kept and told; what it stores is sent no more', async () => {
+  const p = await page();
+  await started(p);
+  const [plan, start] = p.seen.sent;
+  p.model.stored([plan.id]);
+  p.model.refuse([start.id], 'future', 'the event lies 4000 ms ahead of the host’s time');
+  p.model.refuse(['z9y8x7w6v5-000001'], 'role', 'of another device');
+  assert.deepEqual(p.model.refused().map((r) => [r.id, r.kind, r.code]), [[start.id, 'start', 'future']]);
+  const rows = await p.disk.ofPair('p1');
+  assert.deepEqual(rows.map((r) => r.state), ['stored', 'refused']);
+  assert.equal(p.model.status()?.phase, 'hold', 'and it still counts here');
+});
+
+test('events of others are stored before they are shown, and malformed ones are left out', async () => {
+  const p = await page();
+  const hold = 'z9y8x7w6v5-h01';
+  await p.model.receive([
+    { id: 'z9y8x7w6v5-000001', hold, kind: 'plan', at: NOW, by: 'buddy', data: PLAN },
+    { id: '', hold, kind: 'start', at: NOW },
+    { id: 'z9y8x7w6v5-000002', hold, kind: 'start', at: NOW, by: 'buddy', data: { of: 'a newer version' } },
+    'nonsense',
+  ]);
+  assert.equal(p.model.currentHold()?.id, hold);
+  assert.equal(p.model.status()?.phase, 'hold');
+  const rows = await p.disk.ofPair('p1');
+  assert.deepEqual(rows.map((r) => r.state), ['stored', 'stored']);
+  assert.deepEqual(rows[1].event.data, { of: 'a newer version' }, 'unknown fields are kept');
+  assert.deepEqual(p.model.have(), { z9y8x7w6v5: 2 });
+  assert.deepEqual(p.model.lackedBy({ z9y8x7w6v5: 1 }).map((e) => e.id), ['z9y8x7w6v5-000002']);
+});
+
+test('the same id with other content is reported, and the first content is kept', async () => {
+  const p = await page();
+  const event = { id: 'z9y8x7w6v5-000001', hold: 'z9y8x7w6v5-h01', kind: 'plan', at: NOW, by: 'buddy', data: PLAN };
+  await p.model.receive([event]);
+  await p.model.receive([{ ...event, data: { ...PLAN, planned_s: 240 } }]);
+  assert.equal(p.model.currentHold()?.events[0].data?.planned_s, 180);
+  assert.deepEqual(p.model.refused().map((r) => r.code), ['conflict']);
+});
+
+test('what was recorded alone goes along when the phone joins a pair', async () => {
+  const disk = memoryStore();
+  const local = storage();
+  const devices = newDeviceStore(disk, local);
+  await devices.save({
+    device: 'k7p2qabcde', pair: '', number: null, session: '', role: 'buddy', name: 'Odo', token: '', secret: '', alone: true,
+  });
+  const p = await page({ disk, local });
+  await p.model.become({ ...p.model.identity(), pair: '', token: '' });
+  await started(p);
+  await p.model.become({ ...p.model.identity(), pair: 'p9', token: 'tok', alone: false });
+  assert.deepEqual((await disk.ofPair('p9')).length, 2);
+  assert.equal(p.model.unsentEvents().length, 2);
+  assert.equal(p.model.status()?.phase, 'hold');
+});
+
+test('a hold nobody ended does not haunt the next day', async () => {
+  const disk = memoryStore();
+  const local = storage();
+  const one = await page({ disk, local });
+  await started(one);
+  const two = await page({ disk, local, at: NOW + 2 * 3_600_000 });
+  two.model.restore(await disk.ofPair('p1'));
+  assert.equal(two.model.status()?.phase, 'hold', 'after two hours it still sounds');
+  const three = await page({ disk, local, at: NOW + 20 * 3_600_000 });
+  three.model.restore(await disk.ofPair('p1'));
+  assert.equal(three.model.currentHold(), null);
+  assert.equal(three.model.holds().length, 1, 'it stays in the log');
+});
