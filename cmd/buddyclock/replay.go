@@ -36,7 +36,12 @@ func (m *Main) replay(args []string) int {
 	flags := flag.NewFlagSet("buddyclock replay", flag.ContinueOnError)
 	flags.SetOutput(m.Stderr)
 	timeline := flags.Bool("timeline", false, "print every rung reached, one JSON line each")
-	at := flags.String("at", "", "evaluate at this many `seconds` since the start (may be negative); without it, at the hold's last event")
+	var atMs *int64
+	flags.Func("at", "evaluate at this many `seconds` since the start (may be negative); without it, at the hold's last event",
+		func(seconds string) (err error) {
+			atMs, err = sinceStartMs(seconds)
+			return err
+		})
 	flags.Usage = func() {
 		fmt.Fprint(m.Stderr, "Usage: buddyclock replay [-timeline] [-at SECONDS] FILE\n\n"+
 			"Folds a file of events (JSON Lines, in any order; - for standard input) and prints one\nJSON object per hold.\n\n")
@@ -51,11 +56,6 @@ func (m *Main) replay(args []string) int {
 	}
 	if file == "" {
 		flags.Usage()
-		return 2
-	}
-	atMs, err := sinceStartMs(*at)
-	if err != nil {
-		fmt.Fprintf(m.Stderr, "buddyclock replay: %v\n", err)
 		return 2
 	}
 
@@ -133,15 +133,12 @@ func parseAround(flags *flag.FlagSet, args []string) (file string, err error) {
 	return rest[0], nil
 }
 
-// sinceStartMs reads decimal seconds as whole ms; nil for an empty text.
+// sinceStartMs reads decimal seconds as whole ms.
 func sinceStartMs(seconds string) (*int64, error) {
-	if seconds == "" {
-		return nil, nil
-	}
 	s, err := strconv.ParseFloat(seconds, 64)
 	ms := math.Round(s * 1000)
 	if err != nil || math.IsNaN(ms) || math.Abs(ms) > protocol.MaxWhole {
-		return nil, fmt.Errorf("-at %s is not a number of seconds", seconds)
+		return nil, errors.New("it is not a number of seconds")
 	}
 	whole := int64(ms)
 	return &whole, nil
