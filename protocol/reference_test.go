@@ -293,3 +293,28 @@ func TestReferenceLowestReadings(t *testing.T) {
 	}
 	require.Equal(t, int64(49), *loadPublished(t, "elite-lowest.jsonl").HeartRateLowest)
 }
+
+// Ensures that offset and delay of one exchange are those of RFC 5905, section 8: offset ((t2 - t1) + (t3 - t4)) / 2
+// (grade: read, as quoted by the RFC's errata 5020), delay (t4 - t1) - (t3 - t2), and the error of the offset is at most
+// half the delay whatever the asymmetry. Worked examples: that of the notes to errata 5020, clocks that agree and 50 ms
+// each way, so offset 0 (read); and two by hand (derived), the server 110 ms ahead with 80 ms on the way and 10 ms in
+// between, even and all on one leg.
+func TestReferenceOffsetAndDelayOfRFC5905(t *testing.T) {
+	for _, c := range []struct {
+		exchange             protocol.Exchange
+		offset, delay, truth float64
+	}{
+		{protocol.Exchange{T1: 1000, T2: 1050, T3: 1050, T4: 1100}, 0, 100, 0},
+		{protocol.Exchange{T1: 1000, T2: 1150, T3: 1160, T4: 1090}, 110, 80, 110},
+		{protocol.Exchange{T1: 1000, T2: 1190, T3: 1200, T4: 1090}, 150, 80, 110},
+	} {
+		require.Equal(t, c.offset, c.exchange.OffsetMs())
+		require.Equal(t, c.delay, c.exchange.DelayMs())
+		clock := protocol.NewClockEstimate(0, 0)
+		require.True(t, clock.Add(c.exchange, "clock-1"))
+		reading := clock.At(c.exchange.T4)
+		require.Equal(t, c.offset, reading.OffsetMs)
+		require.Equal(t, c.delay/2, reading.DoubtMs)
+		require.InDelta(t, c.truth, reading.OffsetMs, reading.DoubtMs)
+	}
+}
