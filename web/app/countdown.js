@@ -13,14 +13,14 @@ export const GRACE_MS = 15_000;
 export const TAPE_FROM_MS = 65_000;
 
 /**
- * Cautions of the breathe-up, in the order they are read.
+ * Cautions of the breathe-up, as the page's rows read: what stands left of the
+ * axis, and what right of it. How to breathe stands below them all the time.
  */
 export const CAUTIONS = Object.freeze([
-  'Never alone: the buddy watches, the whole time.',
-  'Relaxed tidal breathing. No hyperventilation.',
-  'After a blackout or LMC: no more holds that day.',
-  'Follow your training and your local rules.',
-  'A timer and a log, not a medical device.',
+  Object.freeze(['never', 'alone']),
+  Object.freeze(['blackout, LMC', 'no more holds that day']),
+  Object.freeze(['first', 'your training, local rules']),
+  Object.freeze(['this is not', 'a medical device']),
 ]);
 
 /**

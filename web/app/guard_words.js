@@ -4,7 +4,7 @@
  * name. Pure.
  */
 
-import { clockText, clockTextS, timeOfDay, dayStart } from './clock_text.js';
+import { clockText, clockTextS, dayEnd, timeOfDay } from './clock_text.js';
 
 /**
  * @typedef {'plan' | 'wait' | 'debrief' | 'live' | 'go-on' | 'lift' | 'swap'} GuardAct
@@ -46,9 +46,8 @@ export function guardWords(guard, { planned_s, buddy, now_ms, instructor = false
     case 'buddy-blocked':
       return {
         lines: [
-          ...(guard.what === 'blocked'
-            ? [`${who}: no more holds`, `until ${untilWords(guard.until_ms ?? 0, now_ms)}`]
-            : [`${who} cannot be the only buddy`, `until ${untilWords(guard.until_ms ?? 0, now_ms)}`]),
+          guard.what === 'blocked' ? `${who}: no more holds` : `${who} cannot be the only buddy`,
+          untilWords(guard.until_ms ?? 0, now_ms),
           'talk to an instructor or a doctor',
         ],
         fill: { act: 'debrief', text: 'that hold' },
@@ -84,8 +83,7 @@ export function guardWords(guard, { planned_s, buddy, now_ms, instructor = false
  * @param {number} nowMs
  */
 function untilWords(untilMs, nowMs) {
-  if (untilMs === dayStart(untilMs)) return 'tomorrow';
-  return dayStart(untilMs) === dayStart(nowMs) ? timeOfDay(untilMs) : `tomorrow ${timeOfDay(untilMs)}`;
+  return dayEnd(nowMs) <= untilMs ? 'today' : `until ${timeOfDay(untilMs)}`;
 }
 
 /**

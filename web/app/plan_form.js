@@ -182,6 +182,19 @@ function textError(text, missing) {
 const t = clockTextS;
 
 /**
+ * Both readings of a number without a unit, so that the person can say which.
+ * @param {string} text
+ * @returns {string | null}
+ */
+function bareWords(text) {
+  const digits = text.trim();
+  if (!/^\d{1,4}$/.test(digits)) return null;
+  const seconds = digits.slice(-2);
+  const clock = digits.length < 3 ? `${Number(digits)}:00` : Number(seconds) < 60 ? `${Number(digits.slice(0, -2))}:${seconds}` : null;
+  return `write ${clock ? `${clock} or ` : ''}${Number(digits)} s`;
+}
+
+/**
  * @param {string} text
  * @param {readonly number[]} limits
  * @returns {{s: number | null, error: string | null}}
@@ -190,8 +203,7 @@ function readTime(text, limits) {
   const s = parseClock(text);
   const [least, most] = limits;
   if (s === null) {
-    const bare = /^\s*\d+\s*$/.test(text);
-    return { s: null, error: bare ? `minutes and seconds, as ${t(Math.max(least, 90))}` : `not a time: write it as ${t(Math.max(least, 90))}` };
+    return { s: null, error: bareWords(text) ?? `not a time: write it as ${t(Math.max(least, 90))}` };
   }
   if (s < least || s > most) return { s: null, error: `from ${t(least)} to ${t(most)}` };
   return { s, error: null };

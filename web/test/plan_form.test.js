@@ -68,7 +68,9 @@ test('a filled sheet gives every field of the plan', () => {
 test('H19 planned takes 0:15 to 15:00 and says its limits beside the field', () => {
   for (const good of ['0:15', '15:00', '15.00']) assert.equal(errorOf({ planned: good }, 'planned'), null);
   for (const bad of ['0:14', '15:01']) assert.equal(errorOf({ planned: bad }, 'planned'), 'from 0:15 to 15:00');
-  assert.match(String(errorOf({ planned: '430' }, 'planned')), /minutes and seconds/);
+  assert.equal(errorOf({ planned: '430' }, 'planned'), 'write 4:30 or 430 s');
+  assert.equal(errorOf({ planned: '5' }, 'planned'), 'write 5:00 or 5 s');
+  assert.equal(errorOf({ planned: '275' }, 'planned'), 'write 275 s');
   assert.match(String(errorOf({ planned: 'long' }, 'planned')), /not a time/);
 });
 

@@ -68,7 +68,7 @@ export function mount(root, app, params = {}) {
   const name = el('b', { class: 'name' });
   const setting = el('span');
   const day = el('span');
-  const time = digits('clock');
+  const time = digits('d-clock');
   const tape = createTape({ kind: 'whole', width: Math.max(320, window.innerWidth), height: TAPE_PX });
   const tapeBox = el('div', { class: 'd-tape' }, tape.node);
   const charts = debriefCharts({
@@ -112,7 +112,7 @@ export function mount(root, app, params = {}) {
   const foot = el('div', { class: 'd-foot' }, amendKey, next);
   const body = el('div', { class: 'd-body' }, charts.node, el('div', { class: 'sheet' }, verdictRow, facts, readings.node, notes.node, restRow, againRow), amend.node);
   const page = el('main', { class: 'page scroll debrief', 'aria-label': 'debrief' },
-    el('header', { class: 'b-head' }, el('div', { class: 'b-left' }, name, setting, day), time.node),
+    el('header', { class: 'd-head' }, el('div', { class: 'd-left' }, name, setting, day), time.node),
     tapeBox, said, verdict.node, body, foot);
   root.append(page);
 
@@ -124,7 +124,7 @@ export function mount(root, app, params = {}) {
     const width = page.clientWidth;
     if (width <= 0) return;
     tape.resize(width, TAPE_PX);
-    page.style.setProperty('--clock', `${fitPx('0:00', (width * 2) / 3 - 18, width < 360 ? 92 : 112)}px`);
+    page.style.setProperty('--clock-px', `${fitPx('0:00', (width * 2) / 3 - 18, width < 360 ? 92 : 112)}px`);
     draw();
   };
   const watcher = new ResizeObserver(fit);

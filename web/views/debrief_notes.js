@@ -23,7 +23,7 @@ export function noteRows(keep) {
     save();
   });
   const problem = el('p', { class: 'problem', role: 'status', hidden: true });
-  const text = el('textarea', { class: 'entry', rows: 2, 'aria-label': 'note', placeholder: 'anything else', onchange: save });
+  const text = el('textarea', { class: 'entry note', rows: 2, 'aria-label': 'note', placeholder: 'anything else', onchange: save });
 
   function save() {
     const note = text.value.trim();

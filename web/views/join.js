@@ -113,9 +113,7 @@ function codeSheet(app, next) {
     await app.access.redeem(tidyCode(text));
     next();
   });
-  code.input.addEventListener('keydown', (e) => {
-    if (e.key === 'Enter') go.key.click();
-  });
+  code.input.addEventListener('change', () => code.problem(null));
   return el('div', null, el('div', { class: 'sheet' }, code.node), go.node);
 }
 

@@ -35,7 +35,7 @@ export function inviteSheet(app) {
   const picture = el('div', { class: 'qr-box' });
   const code = el('span', { class: 'display code-shown' });
   const until = el('span', { class: 'sub' });
-  const link = el('p', { class: 'link' });
+  const link = el('p', { class: 'url' });
   const said = el('p', { class: 'problem', role: 'status', hidden: true });
   const here = el('div', { class: 'here' });
   const copied = el('span', { class: 'sub', role: 'status' });

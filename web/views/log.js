@@ -26,7 +26,7 @@ export function mount(root, app) {
   let only = null;
   let shown = '';
   const title = el('h1', { class: 'display' });
-  const divers = el('div', { class: 'choice' });
+  const divers = el('div', { class: 'pick' });
   const list = el('ol', { class: 'log-list' });
   const page = el('main', { class: 'page scroll log', 'aria-label': 'log' },
     el('div', { class: 'sheet' }, row('log', null, title, divers)),

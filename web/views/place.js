@@ -36,7 +36,7 @@ export function mount(root, app, params = {}) {
     });
     return entry;
   });
-  const go = el('button', { type: 'button', class: 'go fill', onclick: keep }, el('span', { class: 'display' }, 'keep'));
+  const go = el('button', { type: 'button', class: 'go fill', onclick: keep }, el('span', { class: 'display' }, 'keep the card'));
   const page = el('main', { class: 'page scroll place' },
     el('div', { class: 'sheet' },
       row('place card', null, el('h1', { class: 'display' }, 'If help is', el('br'), 'needed')),

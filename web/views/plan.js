@@ -32,6 +32,7 @@ export function mount(root, app, params = {}) {
   const wentOn = new Map();
   /** Fields that may show their sentence: left once, or asked for by the key. @type {Set<string>} */
   const asked = new Set();
+  let endTyped = false;
   let waiting = false;
   let busy = false;
   /** @type {string | null} */
@@ -41,7 +42,9 @@ export function mount(root, app, params = {}) {
 
   /** @param {Partial<Draft>} change */
   const edit = (change) => {
-    draft = { ...draft, ...change };
+    if ('end_by' in change) endTyped = change.end_by !== '';
+    // An agreed end that only came from the last plan follows the new planned time again.
+    draft = { ...draft, ...('planned' in change && !endTyped ? { end_by: '' } : {}), ...change };
     keepDraft(app, draft);
     refused = null;
     draw();
@@ -174,7 +177,9 @@ export function mount(root, app, params = {}) {
       planned_s: sheet.planned_s, buddy: draft.buddy, now_ms: now, instructor: frame.me?.role === 'instructor',
     });
     const slab = first && !(waiting && left > 0);
-    guard.update(slab && words ? { guard: first, words, x: tape.x(words.at_plan && sheet.planned_s !== null ? sheet.planned_s * 1000 : 0) } : null);
+    guard.update(slab && words ? { guard: first, words } : null);
+    tape.point(slab && words ? (words.at_plan ? (sheet.planned_s ?? 0) * 1000 : 0) : null);
+    setClass(page, 'guarded', Boolean(slab));
     setText(goLead, first ? 'then' : '');
     setShown(goLead, Boolean(first));
     setText(goText, waiting && left > 0 ? `rest ${clockText(left + 999)}` : 'breathe-up');

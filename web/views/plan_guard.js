@@ -1,16 +1,15 @@
 /**
- * The guard: an ink slab under the tape with a tooth on the place it speaks of.
- * The careful way on is filled, the less careful one outlined.
+ * The guard: an ink slab under the tape, whose tooth stands on the place of the
+ * tape it speaks of. The careful way on is filled, the less careful outlined.
  */
 
-import { el, setShown, setStyle, setText } from '../app/dom.js';
+import { el, setShown, setText } from '../app/dom.js';
 import { TEXT_CHARS } from '../app/plan_form.js';
 
 /**
  * @typedef {object} GuardShown
  * @property {import('../app/guards.js').Guard} guard
  * @property {import('../app/guard_words.js').GuardWords} words
- * @property {number} x where its tooth stands, CSS px
  */
 
 /**
@@ -58,14 +57,13 @@ export function guardSlab({ act, lift }) {
   function draw() {
     setShown(node, shown !== null);
     if (!shown) return;
-    const { words, x } = shown;
+    const { words } = shown;
     setText(lines, words.lines.join('\n'));
     setText(fill, words.fill?.text ?? '');
     setShown(fill, words.fill !== null);
     setText(outline, words.outline?.text ?? '');
     setShown(outline, words.outline !== null && !lifting);
     setShown(form, lifting && words.outline?.act === 'lift');
-    setStyle(node, '--tooth-x', `${Math.round(x)}px`);
   }
 
   return {

@@ -4,7 +4,7 @@
  */
 
 import { el, setText } from '../app/dom.js';
-import { FORM_LIMITS, HEARS } from '../app/plan_form.js';
+import { HEARS } from '../app/plan_form.js';
 import { timeOfDay } from '../app/clock_text.js';
 import { choice, field, row, word } from './sheet.js';
 
@@ -26,7 +26,7 @@ export function moreRows({ app, edit, left }) {
     onInput: (/** @type {string} */ text) => edit({ [name]: text }),
     onDone: () => left(name),
   });
-  const recovery = field({ ...typing('recovery'), label: 'recovery', beside: [sub(`paced breaths, at least 0:${FORM_LIMITS.recovery_s[0]}`)] });
+  const recovery = field({ ...typing('recovery'), label: 'recovery', beside: [sub('paced breaths')] });
   const watch = field({ ...typing('watch'), label: 'watch', beside: [sub('after surfacing')] });
   const hears = choice('the diver hears', /** @type {any} */ (HEARS), (v) => {
     const now = draft?.hears ?? [];

@@ -3,9 +3,9 @@
  */
 
 import { el, setAttr, setShown, setStyle, setText } from '../app/dom.js';
-import { CADENCES, FORM_LIMITS, STEP_S, stepped } from '../app/plan_form.js';
+import { CADENCES, STEP_S, stepped } from '../app/plan_form.js';
 import { marginS } from '../app/guards.js';
-import { clockTextS, dayWords, parseClock, parseDay } from '../app/clock_text.js';
+import { clockTextS, dayWords, parseDay } from '../app/clock_text.js';
 import { choice, field, fitPx, row, word } from './sheet.js';
 
 /** @typedef {import('../app/plan_form.js').Draft} Draft */
@@ -37,13 +37,11 @@ export function planRows({ edit, left, swap }) {
 
   let plannedText = '';
   const step = (/** @type {-1 | 1} */ by) => edit({ planned: stepped(plannedText, by) });
+  const steps = el('span', { class: 'steps' },
+    stepKey('−', `${STEP_S} seconds less`, () => step(-1)), stepKey('+', `${STEP_S} seconds more`, () => step(1)));
   const planned = field({
     ...typing('planned'), label: 'planned', class: 'planned', mode: 'decimal',
-    beside: [
-      el('span', { class: 'steps' },
-        stepKey('−', `${STEP_S} seconds less`, () => step(-1)),
-        stepKey('+', `${STEP_S} seconds more`, () => step(1))),
-    ],
+    beside: [steps],
   });
   const endSub = el('span', { class: 'sub' });
   const end = field({ ...typing('end_by'), label: 'agreed end', class: 'time', mode: 'decimal', beside: [endSub] });
@@ -73,12 +71,12 @@ export function planRows({ edit, left, swap }) {
     beside: [dayWord, dayInput],
   });
 
-  const signal = field({ ...typing('signal'), label: 'signal', hint: 'tap and answer' });
+  const signal = field({ ...typing('signal'), label: 'signal', hint: 'tap and answer', grows: true });
   const checks = choice('checks', /** @type {any} */ (CADENCES), (v) => edit({ cadence: /** @type {any} */ (v) }));
   const judged = el('p', { class: 'sub warn' }, 'looser: up to 45 s from an answer to the alarm');
   const node = el('div', { class: 'sheet' },
     diver.node, buddy.node, row('setting', null, setting.node), planned.node, end.node, onset.node, longest.node,
-    signal.node, row('checks', { plain: true }, checks.node, judged));
+    signal.node, row('checks', { plain: true, class: 'checks' }, checks.node, judged));
 
   /** @type {[keyof Draft, import('./sheet.js').Field][]} */
   const fields = [
@@ -102,7 +100,7 @@ export function planRows({ edit, left, swap }) {
       const margin = sheet.planned_s === null ? null : marginS(sheet.planned_s);
       setAttr(end.input, 'placeholder', margin === null ? '' : clockTextS(sheet.planned_s + margin));
       const over = sheet.end_by_s !== null && sheet.planned_s !== null ? sheet.end_by_s - sheet.planned_s : null;
-      setText(endSub, over === null ? '' : over === 0 ? 'at the planned time' : `${clockTextS(over)} after planned`);
+      setText(endSub, over === null ? '' : over === 0 ? 'at the planned time' : `${clockTextS(over)} later`);
 
       const fromLog = log.onset_s !== null && draft.onset === clockTextS(log.onset_s);
       setText(onsetSub, fromLog ? `usual, ${log.onset_holds} hold${log.onset_holds === 1 ? '' : 's'}` : '');
@@ -120,7 +118,7 @@ export function planRows({ edit, left, swap }) {
       const box = planned.value.clientWidth;
       if (box > 0) {
         const long = [...draft.planned].length > 4 ? '00:00' : '0:00';
-        setStyle(planned.input, 'font-size', `${fitPx(long, box - 24 - 116 - 8, 64)}px`);
+        setStyle(planned.input, 'font-size', `${fitPx(long, box - 24 - steps.clientWidth - 8, 64)}px`);
       }
     },
     /**

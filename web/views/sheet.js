@@ -32,7 +32,7 @@ export function row(label, options, ...value) {
 /**
  * @typedef {object} Field
  * @property {HTMLElement} node the row
- * @property {HTMLInputElement} input
+ * @property {HTMLInputElement | HTMLTextAreaElement} input
  * @property {HTMLElement} value what the row holds right of the axis
  * @property {(text: string) => void} set leaves a field alone while somebody types in it
  * @property {(problem: string | null | undefined) => void} problem one sentence beside the field, or none
@@ -52,17 +52,19 @@ export function row(label, options, ...value) {
  * @param {string} [options.hint] placeholder
  * @param {string} [options.name] for autofill and tests
  * @param {boolean} [options.plain]
+ * @param {boolean} [options.grows] a longer text gets more lines instead of running out of sight
  * @param {Child[]} [options.beside]
  * @returns {Field}
  */
 export function field(options) {
   const id = freshId();
   const problemId = `${id}p`;
-  const input = el('input', {
+  const input = el(options.grows ? 'textarea' : 'input', {
     id,
     name: options.name,
     class: 'entry',
-    type: options.type ?? 'text',
+    type: options.grows ? null : options.type ?? 'text',
+    rows: options.grows ? 1 : null,
     inputmode: options.mode,
     placeholder: options.hint,
     value: options.value,
@@ -70,12 +72,23 @@ export function field(options) {
     autocapitalize: options.mode === 'decimal' ? 'off' : null,
     spellcheck: 'false',
     enterkeyhint: 'done',
-    oninput: () => options.onInput(input.value),
+    oninput: () => {
+      grow();
+      options.onInput(input.value);
+    },
     onchange: () => options.onDone?.(),
     onkeydown: (/** @type {KeyboardEvent} */ e) => {
-      if (e.key === 'Enter') input.blur();
+      if (e.key !== 'Enter') return;
+      e.preventDefault();
+      input.blur();
     },
   });
+  let fitted = { width: 0, text: '' };
+  const grow = () => {
+    if (!options.grows || input.clientWidth === 0) return;
+    input.style.height = 'auto';
+    input.style.height = `${input.scrollHeight}px`;
+  };
   const problem = el('p', { class: 'problem', id: problemId, role: 'status', hidden: true });
   const node = row(
     options.label,
@@ -90,6 +103,9 @@ export function field(options) {
     value: /** @type {HTMLElement} */ (node.lastElementChild),
     set(text) {
       if (document.activeElement !== input && input.value !== text) input.value = text;
+      if (input.clientWidth === fitted.width && text === fitted.text) return;
+      fitted = { width: input.clientWidth, text };
+      grow();
     },
     problem(words) {
       setText(problem, words ?? '');
@@ -116,7 +132,7 @@ export function choice(label, options, onPick) {
     node: el('button', { type: 'button', class: 'word', 'aria-pressed': 'false', onclick: () => onPick(value) }, word),
   }));
   return {
-    node: el('div', { class: 'choice', role: 'group', 'aria-label': label }, words.map((w) => w.node)),
+    node: el('div', { class: 'pick', role: 'group', 'aria-label': label }, words.map((w) => w.node)),
     set(chosen) {
       for (const w of words) {
         const on = Array.isArray(chosen) ? chosen.includes(w.value) : chosen === w.value;

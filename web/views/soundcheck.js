@@ -8,7 +8,7 @@ import { el, replace, setAttr, setClass, setShown, setText } from '../app/dom.js
 import { HINTS, createSoundCheck } from '../sound/check.js';
 import { timeOfDay } from '../app/clock_text.js';
 import { icon } from '../tape/marks.js';
-import { choice, row, strip } from './sheet.js';
+import { choice, fitPx, row, strip } from './sheet.js';
 import { leaveOutSoundCheck, nextStep } from './next_step.js';
 
 /** From the first press to the beeps: time to stand where one will stand (ms). */
@@ -20,6 +20,12 @@ const OUTING_MS = 12 * 3_600_000;
 
 /** @typedef {'ready' | 'soon' | 'playing' | 'count' | 'settings' | 'without'} Step */
 /** @typedef {'on' | 'off' | ''} Said */
+
+/** @type {Record<Step, readonly string[]>} lines of the title */
+const TITLES = {
+  ready: ['Put it', 'in place'], soon: ['Listen'], playing: ['Listen'], count: ['How many', 'beeps?'],
+  settings: ['Two', 'settings'], without: ['Without', 'sound?'],
+};
 
 /**
  * Whether this device was checked before in this outing.
@@ -181,13 +187,22 @@ export function mount(root, app, params = {}) {
       el('button', { type: 'button', class: 'key fill', onclick: () => play(SOON_MS) }, 'play again'));
   }
 
+  /** @param {readonly string[]} parts */
+  function drawTitle(parts) {
+    const shown = parts.join(' ');
+    if (title.dataset.shown !== shown) {
+      title.dataset.shown = shown;
+      replace(title, parts.map((part) => el('span', null, part)));
+    }
+    const width = page.clientWidth;
+    const short = page.clientHeight < 420;
+    title.style.fontSize = `${short ? fitPx(shown, width / 2, 44) : Math.min(...parts.map((part) => fitPx(part, (width * 2) / 3 - 22, 58)))}px`;
+  }
+
   function draw() {
     const kept = Boolean(frame.wake?.held || frame.wake === true);
     const asking = step === 'soon' || step === 'playing' || step === 'count';
-    setText(title, {
-      ready: 'Put it where it will lie', soon: 'Listen', playing: 'Listen', count: 'How many beeps?',
-      settings: 'Two settings', without: 'Without sound?',
-    }[step]);
+    drawTitle(TITLES[step]);
     setShown(counting, asking);
     setShown(playKey, step === 'ready');
     setShown(settings.node, step === 'settings');
@@ -206,7 +221,8 @@ export function mount(root, app, params = {}) {
 
     const lines = step === 'ready'
       ? ['In its pouch, where it will be in the hold.', 'Then stand where you will stand, and count.']
-      : [words, ...(step === 'settings' ? [] : hints)].filter(Boolean);
+      : step === 'count' || step === 'without' ? [words, ...hints].filter(Boolean) : [];
+    setShown(devices, hints.length === 0 && step !== 'without');
     const hint = lines.join('\n');
     if (hintBox.dataset.shown !== hint) {
       hintBox.dataset.shown = hint;
