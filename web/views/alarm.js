@@ -27,7 +27,7 @@ export function createAlarm({ app, onPress, onTrouble }) {
   /** @type {AlarmFace|null} */
   let shown = null;
   const left = pressKey('alarm-key outline', { app, kind: 'alarm', dead_ms: DEAD_MS, onFire: (p) => shown?.left && onPress(shown.left, p) });
-  const right = pressKey('alarm-key fill', { app, kind: 'up', onFire: (p) => shown && onPress(shown.right, p) });
+  const right = pressKey('alarm-key fill', { app, kind: 'up', onFire: (p) => shown?.right && onPress(shown.right, p) });
   const trouble = pressKey('alarm-key outline trouble', { app, kind: 'up', dead_ms: DEAD_MS, onFire: onTrouble });
   trouble.face('trouble', 'trouble');
   const frame = el('div', { class: 'alarm-frame' });
@@ -75,9 +75,12 @@ export function createAlarm({ app, onPress, onTrouble }) {
         left.setKind(face.left.kind);
       }
       left.setMeaning(`${face.meaning} left`);
-      right.face(face.right.words.join('\n'), face.right.record === 'surfaced' ? 'up' : '');
-      right.setKind(face.right.kind);
-      right.setMeaning(`${face.right.record}`);
+      setShown(right.node, face.right !== null);
+      if (face.right) {
+        right.face(face.right.words.join('\n'), face.right.record === 'surfaced' ? 'up' : '');
+        right.setKind(face.right.kind);
+      }
+      right.setMeaning(`${face.right?.record}`);
       setShown(trouble.node, face.trouble);
       trouble.setMeaning('trouble');
     },

@@ -37,7 +37,7 @@ import { clockText } from '../app/clock_text.js';
  * @property {string[]} big
  * @property {string[]} steps
  * @property {AlarmKey|null} left outlined, the less cautious choice: takes a second
- * @property {AlarmKey} right filled, the one thing to do
+ * @property {AlarmKey|null} right filled, the one thing to do; null on a device that only sounds
  * @property {boolean} trouble is [trouble] a key of its own here?
  * @property {string} meaning
  */
@@ -83,6 +83,18 @@ export function alarmFace(facts) {
  */
 function complete(face) {
   return { ...face, meaning: `${face.head} ${face.left?.record ?? face.left?.does ?? '-'} ${face.left?.target ?? ''}` };
+}
+
+/**
+ * The same alarm on a device that is not the buddy's: nothing there lifts it, [trouble] at most calls for more.
+ * @param {AlarmFace|null} face
+ * @param {boolean} trouble offer [trouble]
+ * @returns {AlarmFace|null}
+ */
+export function onlookerFace(face, trouble) {
+  if (!face) return null;
+  const left = face.left?.does === 'quiet' ? face.left : null;
+  return complete({ ...face, left, right: trouble ? TROUBLE : null, trouble: false });
 }
 
 /** @param {AlarmFacts} facts */

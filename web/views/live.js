@@ -1,14 +1,13 @@
 // The buddy's page in a hold. One thing to do at a time; the lower half is one press surface whose words are the state.
 
 import { clockText } from '../app/clock_text.js';
-import { el, setAttr, setClass, setShown, setStyle, setText, svg } from '../app/dom.js';
-import { attachPress } from '../press/press.js';
+import { el, setAttr, setClass, setShown, setText } from '../app/dom.js';
 import { holdTape } from '../tape/facts.js';
-import { icon } from '../tape/marks.js';
 import { createTape } from '../tape/tape.js';
 import { createAlarm } from './alarm.js';
 import { alarmFace, secondsLeft } from './alarm_words.js';
 import { holdFacts } from './hold_facts.js';
+import { faultLines, linkLine, showFaults, showLink, toothOf } from './hold_head.js';
 import { createMarks } from './marks_row.js';
 import { digits, layOut, pressKey } from './parts.js';
 import { newPresses } from './presses.js';
@@ -32,7 +31,7 @@ export function mount(root, app) {
   const setting = el('span', { class: 'line' });
   const stage = el('span', { class: 'line stage-word' });
   const swatch = el('span', { class: 'swatch' });
-  const link = el('span', { class: 'line link' }, el('span', { class: 'dot' }), el('span', { class: 'fault small' }), el('span', { class: 'words' }));
+  const link = linkLine();
   const clock = digits('hold-clock');
   const faults = el('div', { class: 'faults', role: 'status' });
   let layout = { width: 390, height: 844, axis: 130, sideways: false, small: false, tape: 184, slab: 422, clock: 124, count: 118, room: 330 };
@@ -66,7 +65,7 @@ export function mount(root, app) {
   /** @type {string|null} */
   let backTarget = null;
   const back = pressKey('slab-back', { app, kind: 'dry', dead_ms: DEAD_MS, onFire: () => backTarget && presses.takeBack(backTarget) });
-  const marks = createMarks({ app, record: presses.record, takeBack: presses.takeBack, refresh, contractions: true });
+  const marks = createMarks({ app, record: presses.record, takeBack: presses.takeBack, refresh });
   const alarm = createAlarm({
     app,
     onPress(key, pressed) {
@@ -169,52 +168,4 @@ function withFoot(face, facts, app) {
   if (app.lastHoldOf(status.plan?.diver ?? '')) return face;
   if (face.press?.record === 'look') return { ...face, hint: ['look at them,', 'then press'] };
   return { ...face, hint: dry ? ['press as you tap,', 'press when', 'they answer'] : ['press when', 'they answer'] };
-}
-
-/** The stem and the tooth that point from the slab to the now line. */
-export function toothOf() {
-  return el(
-    'div', { class: 'stem', 'aria-hidden': 'true' },
-    svg('svg', { class: 'tooth', viewBox: '0 0 25 28' }, svg('path', { d: 'M12.5 1.5L23.5 27H1.5Z' })),
-  );
-}
-
-/**
- * @param {HTMLElement} node
- * @param {HoldFrame['link']} link
- */
-export function showLink(node, link) {
-  const [dot, hatch, words] = /** @type {HTMLElement[]} */ ([...node.children]);
-  const live = link.state === 'live';
-  setShown(dot, link.state !== 'not-live');
-  setClass(dot, 'hollow', !live);
-  setShown(hatch, link.state === 'not-live');
-  setText(words, live ? 'live' : link.state === 'alone' ? 'alone' : `not live ${clockText(link.for_ms)}`);
-}
-
-/**
- * Faults of this phone that matter in a hold, gravest first.
- * @param {HoldFrame} frame
- * @param {string} failure
- */
-export function faultLines(frame, failure) {
-  /** @type {string[]} */
-  const lines = [];
-  if (failure) lines.push(failure);
-  if (frame.second_tab) lines.push('a second tab: this one is mute');
-  if (frame.sound.state !== 'proven') lines.push(frame.sound.words || (frame.sound.state === 'off' ? 'sound is off: touch' : 'sound not proven'));
-  if (frame.refused?.length) lines.push('the host refused a press');
-  if (frame.awake_lock && !frame.awake_lock.held && frame.awake_lock.words) lines.push(frame.awake_lock.words);
-  return lines.slice(0, 2);
-}
-
-/**
- * @param {HTMLElement} node
- * @param {string[]} lines
- */
-export function showFaults(node, lines) {
-  const text = lines.join('\n');
-  if (node.dataset.text === text) return;
-  node.dataset.text = text;
-  node.replaceChildren(...lines.map((line) => el('span', { class: 'fault-line' }, el('span', { class: 'fault small' }), el('span', null, line))));
 }

@@ -1,4 +1,4 @@
-// The mark row of a hold: contraction, sign, trouble; and the choices that lie over the tape for a while after or before a
+// The mark row of a hold: contraction, sign, trouble (after surfacing: the breath, sign, trouble); and the choices that lie over the tape for a while after or before a
 // mark, so that nothing of the row itself is ever taken away for long.
 
 import { el, setAttr, setClass, setShown } from '../app/dom.js';
@@ -19,10 +19,12 @@ const OWN_CELL_MS = 5000;
 const CHOICE_MS = 10_000;
 const DEAD_MS = 1000;
 
-export const SITES = /** @type {const} */ (['belly', 'chest', 'throat']);
-export const SIGNS = /** @type {const} */ (['tense', 'blue', 'shaking', 'air', 'limp']);
+const SITES = ['belly', 'chest', 'throat'];
+const SIGNS = ['tense', 'blue', 'shaking', 'air', 'limp'];
 /** These bring the diver up at once. */
 const GRAVE = new Set(['shaking', 'air', 'limp']);
+/** After surfacing: what can still be seen, the last two being trouble. */
+const SIGNS_UP = ['blue', 'shaking', 'limp'];
 
 /**
  * @param {object} options
@@ -30,9 +32,9 @@ const GRAVE = new Set(['shaking', 'air', 'limp']);
  * @param {(kind: string, data: object, at: number) => Promise<{id: string}|null>} options.record
  * @param {(id: string) => void} options.takeBack
  * @param {() => void} options.refresh draw again now
- * @param {boolean} options.contractions after surfacing there are none
+ * @param {HTMLElement} [options.first] after surfacing this stands where the contraction stood
  */
-export function createMarks({ app, record, takeBack, refresh, contractions }) {
+export function createMarks({ app, record, takeBack, refresh, first }) {
   /** @type {{at: number, id: string, site: string|null, signalled: boolean}|null} the contraction whose place can still be said */
   let placed = null;
   let busy = false;
@@ -46,7 +48,7 @@ export function createMarks({ app, record, takeBack, refresh, contractions }) {
   const cell = (/** @type {(p: Pressed) => void} */ onFire) => pressKey('mark', { app, kind: 'dry', dead_ms: DEAD_MS, onFire });
   const contraction = cell((p) => {
     if (ownContraction && inOwnCell(ownContraction)) takeBack(ownContraction.id);
-    else if (contractions) markContraction(p);
+    else markContraction(p);
   });
   const sign = cell((p) => {
     if (ownSign && inOwnCell(ownSign)) takeBack(ownSign.id);
@@ -55,7 +57,7 @@ export function createMarks({ app, record, takeBack, refresh, contractions }) {
   });
   const trouble = pressKey('mark', { app, kind: 'dry', onFire: (p) => record('incident', { what: 'unknown' }, p.down_at) });
   trouble.face('trouble', 'trouble');
-  const node = el('div', { class: 'marks' }, contraction.node, sign.node, trouble.node);
+  const node = el('div', { class: 'marks' }, first ?? contraction.node, sign.node, trouble.node);
 
   const siteKeys = [...SITES, 'showed it', 'take back'].map((word) => choice(word, () => {
     if (word === 'take back') {
@@ -64,11 +66,16 @@ export function createMarks({ app, record, takeBack, refresh, contractions }) {
     } else if (word === 'showed it') refine({ signalled: true });
     else refine({ site: word });
   }));
-  const signKeys = [...SIGNS, 'take back'].map((word) => choice(word, (p) => {
+  const signKeys = [...(first ? SIGNS_UP : SIGNS), 'take back'].map((word) => choice(word, async (p) => {
     choosing = null;
     refresh();
-    if (word !== 'take back') record('sign', { what: word }, p.down_at);
-    else if (ownSign) takeBack(ownSign.id);
+    if (word === 'take back') {
+      if (ownSign) takeBack(ownSign.id);
+      return;
+    }
+    await record('sign', { what: word }, p.down_at);
+    // In the water the sign itself brings the diver up; up already, it is trouble.
+    if (first && GRAVE.has(word)) await record('incident', { what: 'unknown' }, p.down_at);
   }));
   for (const { word, key } of signKeys) if (GRAVE.has(word)) setClass(key.node, 'grave', true);
   const sites = el('div', { class: 'choices sites', hidden: true }, siteKeys.map((k) => k.key.node));
@@ -80,7 +87,7 @@ export function createMarks({ app, record, takeBack, refresh, contractions }) {
    */
   function choice(word, onFire) {
     const key = pressKey('choice', { app, kind: 'dry', onFire });
-    key.face(word, '', GRAVE.has(word) ? 'up' : '');
+    key.face(word, '', GRAVE.has(word) ? (first ? 'trouble' : 'up') : '');
     return { word, key };
   }
 
@@ -131,7 +138,7 @@ export function createMarks({ app, record, takeBack, refresh, contractions }) {
       if (choosing !== null && (now - choosing >= CHOICE_MS || now < choosing)) choosing = null;
 
       const back = ownContraction && inOwnCell(ownContraction) ? ownContraction : null;
-      if (contractions || back) contraction.face(back ? `take back ${secondsLeft(back)}` : 'contraction', back ? 'back' : 'contraction');
+      contraction.face(back ? `take back ${secondsLeft(back)}` : 'contraction', back ? 'back' : 'contraction');
       contraction.setMeaning(back ? 'back' : 'mark');
       const signBack = ownSign && inOwnCell(ownSign) ? ownSign : null;
       sign.face(signBack ? `take back ${secondsLeft(signBack)}` : choosing === null ? 'sign' : 'close', signBack ? 'back' : choosing === null ? 'sign' : 'no');

@@ -25,7 +25,9 @@ import { fitPx } from './sheet.js';
  * @property {{id: string, kind: string, at: number, left_ms: number}[]} [take_back]
  * @property {{held: boolean, words: string}} [awake_lock]
  * @property {{code: string, reason: string}[]} [refused]
- * @property {any} [present]
+ * @property {any[]} [present] the other devices of the pair
+ * @property {{takes: boolean}} [voice] `takes`: this device sounds all rungs
+ * @property {{number: number|null}|null} [pair]
  * @property {any} [prefs]
  */
 
@@ -40,7 +42,7 @@ import { fitPx } from './sheet.js';
  * @property {() => void} quiet
  * @property {() => Record<string, any>|null} place
  * @property {(diver: string) => object|null} lastHoldOf
- * @property {{get: (name: string) => any}} prefs
+ * @property {{get: (name: string) => any, set: (name: string, value: any) => void}} prefs
  * @property {{arm: () => unknown}} sound
  */
 
