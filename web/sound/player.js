@@ -97,7 +97,8 @@ export function createSound({
   const queue = createQueue({
     deviceNow, clock, read, vibrate, say,
     heard({ rung, due, key }, off_ms) {
-      if (rung && due !== undefined) onSounded({ rung, due, key, off_ms });
+      // Told afterwards: who hears it may lay the next list at once, and this one is still being worked on.
+      if (rung && due !== undefined) queueMicrotask(() => onSounded({ rung, due, key, off_ms }));
     },
   });
   /** @type {AudioContext|null} */
@@ -375,9 +376,9 @@ function newContext() {
   return new AudioContext({ latencyHint: 'interactive' });
 }
 
-/** @param {number|number[]} pattern */
+/** A browser refuses, with an error in its log, before the first touch. @param {number|number[]} pattern */
 function vibrateHere(pattern) {
-  if (navigator.vibrate) navigator.vibrate(pattern);
+  if (navigator.vibrate && navigator.userActivation?.hasBeenActive !== false) navigator.vibrate(pattern);
 }
 
 /** @param {string} words spoken only by a voice that lives on this device: others lag or need a network */
