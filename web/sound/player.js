@@ -372,7 +372,8 @@ function pause(ms) {
   return new Promise((resolve) => { setTimeout(resolve, ms); });
 }
 
-function newContext() {
+/** A context as the page uses it. */
+export function newContext() {
   return new AudioContext({ latencyHint: 'interactive' });
 }
 

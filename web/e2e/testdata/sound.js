@@ -2,7 +2,7 @@
 // does it. Shared time is wall time here, and its mapping to the page's clock is exact.
 import { SOUNDS } from '../../sound/patterns.js';
 import { RUNGS_HERE, planSounds } from '../../sound/schedule.js';
-import { createSound } from '../../sound/player.js';
+import { createSound, newContext } from '../../sound/player.js';
 import { startSound } from '../../sound/queue.js';
 
 const origin_ms = performance.timeOrigin;
@@ -20,7 +20,7 @@ const sound = createSound({
   onSounded: (what) => heard.push(what),
   onState: (now) => states.push(now.state),
   makeContext() {
-    const ctx = new AudioContext({ latencyHint: 'interactive' });
+    const ctx = newContext();
     contexts.push(ctx);
     return ctx;
   },
