@@ -1,21 +1,25 @@
 package server
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
 	"maps"
+	"net"
+	"net/http"
 	"slices"
 	"sync"
 	"time"
 
+	"github.com/benbjohnson/clock"
 	"github.com/coder/websocket"
 )
 
 const (
 	// queueSize bounds what waits for a device that reads slowly. A device that
 	// lets it fill up is cut off, and sent what it missed when it comes again.
-	queueSize = 256
+	queueSize = 128
 	// writeWithin bounds one write to a device's socket.
 	writeWithin = 5 * time.Second
 )
@@ -23,29 +27,59 @@ const (
 // conn is one device's socket. At any time one goroutine writes to it, so that
 // what was queued first arrives first.
 type conn struct {
-	srv *Server
-	ws  *websocket.Conn
+	srv  *Server
+	ws   *websocket.Conn
+	wire net.Conn
+	slow *clock.Timer // cuts the connection during a write that takes too long
 
 	out     chan outgoing
 	done    chan struct{} // closed when the reader has ended
 	written chan struct{} // closed when the writer has ended
 }
 
-func newConn(s *Server, ws *websocket.Conn) *conn {
-	return &conn{srv: s, ws: ws, out: make(chan outgoing, queueSize), done: make(chan struct{}), written: make(chan struct{})}
+func newConn(s *Server, ws *websocket.Conn, wire net.Conn) *conn {
+	c := &conn{srv: s, ws: ws, wire: wire, out: make(chan outgoing, queueSize), done: make(chan struct{}), written: make(chan struct{})}
+	c.slow = s.clk.AfterFunc(writeWithin, c.cut)
+	c.slow.Stop()
+	return c
 }
 
-// outgoing is a text to send, or the answer to a time exchange, which gets its
-// last stamp right before it is written.
+// cut ends the connection at once. The websocket's own CloseNow would wait for
+// a Close under way, and callers of cut must not wait.
+func (c *conn) cut() { c.wire.Close() }
+
+// keepWire remembers the connection that a request's handler takes over.
+type keepWire struct {
+	http.ResponseWriter
+	wire net.Conn
+}
+
+// Hijack implements http.Hijacker.
+func (k *keepWire) Hijack() (net.Conn, *bufio.ReadWriter, error) {
+	conn, rw, err := http.NewResponseController(k.ResponseWriter).Hijack()
+	k.wire = conn
+	// TLS would say goodbye first, and wait for a peer that does not read.
+	if tls, ok := conn.(interface{ NetConn() net.Conn }); ok {
+		k.wire = tls.NetConn()
+	}
+	return conn, rw, err
+}
+
+// outgoing is one text to send. It is kept small, as every connection has room
+// for queueSize of them.
 type outgoing struct {
 	frame []byte
-
-	t1    json.RawMessage
-	t2Us  int64
-	clock string
-
+	// time, where set, is answered in place of the frame.
+	time *exchange
 	// last, where set, ends the connection after the frame.
 	last *farewell
+}
+
+// exchange is a time exchange whose last stamp is still to be set.
+type exchange struct {
+	t1      json.RawMessage
+	t2Us    int64
+	clockID string
 }
 
 type farewell struct {
@@ -73,7 +107,7 @@ func (c *conn) queue(o outgoing) {
 	select {
 	case c.out <- o:
 	default:
-		c.ws.CloseNow()
+		c.cut()
 	}
 }
 
@@ -87,7 +121,7 @@ func (c *conn) writeLoop() {
 			return
 		case o := <-c.out:
 			if !c.write(o, &answer) {
-				c.ws.CloseNow()
+				c.cut()
 				return
 			}
 		}
@@ -96,19 +130,20 @@ func (c *conn) writeLoop() {
 
 // write sends one text and tells whether the connection goes on.
 func (c *conn) write(o outgoing, answer *bytes.Buffer) bool {
-	ctx, cancel := c.srv.clk.WithTimeout(context.Background(), writeWithin)
-	defer cancel()
 	frame := o.frame
-	if o.t1 != nil {
-		t3, id := c.srv.shared.NowUs()
-		if id != o.clock {
+	if o.time != nil {
+		t3Us, id := c.srv.shared.NowUs()
+		if id != o.time.clockID {
 			return true // the machine slept between the stamps: the device asks again
 		}
 		answer.Reset()
-		appendTime(answer, o.t1, o.t2Us, t3, id)
+		appendTime(answer, o.time.t1, o.time.t2Us, t3Us, id)
 		frame = answer.Bytes()
 	}
-	if c.ws.Write(ctx, websocket.MessageText, frame) != nil {
+	c.slow.Reset(writeWithin)
+	err := c.ws.Write(context.Background(), websocket.MessageText, frame)
+	c.slow.Stop()
+	if err != nil {
 		return false
 	}
 	if o.last != nil {

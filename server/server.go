@@ -109,7 +109,7 @@ func (s *Server) Shutdown() {
 	case <-gone:
 	case <-ctx.Done():
 		for _, c := range s.conns.list(true) {
-			c.ws.CloseNow()
+			c.cut()
 		}
 	}
 	<-gone

@@ -31,7 +31,8 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusForbidden, "bad-origin", "the socket is only for pages of this server")
 		return
 	}
-	ws, err := websocket.Accept(w, r, &websocket.AcceptOptions{
+	keep := &keepWire{ResponseWriter: w}
+	ws, err := websocket.Accept(keep, r, &websocket.AcceptOptions{
 		InsecureSkipVerify: true, // sameOrigin has just done it, and demands more
 		CompressionMode:    websocket.CompressionDisabled,
 	})
@@ -40,13 +41,13 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 	}
 	defer ws.CloseNow()
 	ws.SetReadLimit(maxFrameBytes)
-	c := newConn(s, ws)
+	c := newConn(s, ws, keep.wire)
+	silent := s.clk.AfterFunc(helloWithin, c.cut)
+	defer silent.Stop()
 	if !s.conns.add(c) {
 		return
 	}
 	defer s.conns.remove(c)
-	silent := s.clk.AfterFunc(helloWithin, func() { ws.CloseNow() })
-	defer silent.Stop()
 	in := &incoming{conn: c, silent: silent}
 	in.serve(context.Background())
 }
@@ -187,7 +188,7 @@ func (in *incoming) welcome(ctx context.Context, device store.Device, pair store
 func (in *incoming) take(ctx context.Context, m stamped) {
 	switch m.Type {
 	case typeTime:
-		in.queue(outgoing{t1: m.T1, t2Us: m.t2Us, clock: m.clockID})
+		in.queue(outgoing{time: &exchange{m.T1, m.t2Us, m.clockID}})
 	case typePresence:
 		in.room.Heartbeat(ctx, in.member, m.State)
 	case typeEvents:
