@@ -36,7 +36,7 @@ export function countdownAt({ begun_at, zero_at, now }) {
   return {
     elapsed_ms: elapsed,
     to_zero_ms: left > 0 ? left : null,
-    after_ms: left > 0 ? null : -left,
+    after_ms: left > 0 ? null : now - zero_at,
     starts_in_ms: left > 0 ? null : Math.max(0, GRACE_MS + left),
     tape: left <= TAPE_FROM_MS,
   };

@@ -97,7 +97,8 @@ export function mount(root, app, params = {}) {
   });
   const notes = noteRows((data) => keep('note', data));
   const restWords = el('span');
-  const restRow = row('rest', null, restWords);
+  const restSub = el('span', { class: 'sub' });
+  const restRow = row('rest', null, restWords, restSub);
   const againWord = word('', () => app.go('plan', {}));
   const againRow = row('or', { plain: true }, againWord, word('log', () => app.go('log'), 'open the log'));
   const amend = amendSheet({ keep: (data) => keep('amend', data) });
@@ -124,7 +125,8 @@ export function mount(root, app, params = {}) {
     const width = page.clientWidth;
     if (width <= 0) return;
     tape.resize(width, TAPE_PX);
-    page.style.setProperty('--clock-px', `${fitPx('0:00', (width * 2) / 3 - 18, width < 360 ? 92 : 112)}px`);
+    const most = page.clientHeight < 500 ? 72 : width < 360 ? 92 : 112;
+    page.style.setProperty('--clock-px', `${fitPx('0:00', (width * 2) / 3 - 18, most)}px`);
     draw();
   };
   const watcher = new ResizeObserver(fit);
@@ -193,7 +195,8 @@ export function mount(root, app, params = {}) {
     const all = factsOf(holds, frame.now);
     const blocked = blockOf(diver, all, liftsOf(holds), frame.now);
     const rest = restOf(diver, all, frame.now);
-    setText(restWords, rest ? `${clockText(rest.rest_ms)}${rest.left_ms > 0 ? ` of ${clockText(rest.need_ms)}, twice the hold` : ', twice the hold is over'}` : '');
+    setText(restSub, rest ? `${rest.left_ms > 0 ? 'of ' : 'twice the hold was '}${clockText(rest.need_ms)}${rest.left_ms > 0 ? ', twice the hold' : ''}` : '');
+    setText(restWords, rest ? `${clockText(rest.rest_ms)}` : '');
     setShown(restRow, rest !== null && rest.rest_ms < 6 * 3_600_000);
     setText(nextText, blocked ? 'no more holds today' : `${buddy || 'buddy'} dives next`);
     setClass(next, 'blocked', Boolean(blocked));

@@ -62,7 +62,7 @@ export function amendSheet({ keep }) {
             open = isOpen ? null : mark.id;
             draw();
           }, `change ${mark.words} at ${clockText(mark.now_ms)}`);
-      return row(mark.gone ? '' : clockText(mark.now_ms), { class: 'mark' }, original, words, how ? el('span', { class: 'sub' }, how) : null, change,
+      return row(mark.gone ? '' : clockText(mark.now_ms), { class: 'mark-row' }, original, words, how ? el('span', { class: 'sub' }, how) : null, change,
         isOpen && !mark.gone ? editor(mark) : null);
     }));
   }
@@ -76,7 +76,8 @@ export function amendSheet({ keep }) {
      * @param {number} nowMs
      */
     update(hold, start, endMs, nowMs) {
-      const marks = marksOf(hold, start, nowMs);
+      // The signal check stands before the start: no time of the hold comes from it.
+      const marks = marksOf(hold, start, nowMs).filter((m) => m.at_ms >= 0);
       const next = JSON.stringify([marks, start, endMs]);
       if (next === shown) return;
       shown = next;

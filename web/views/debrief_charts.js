@@ -119,7 +119,9 @@ function answers(taps, looks, line, top, { x, right, labelX, width }) {
   /** @type {SVGElement[]} */
   const nodes = [text(LEFT, top + 19, 'answer', { size: 17, bold: true })];
   for (const s of scale.lines_s) {
-    nodes.push(path(`M${LEFT} ${round(yOf(s * 1000))}H${right}`, 'ch-rule', 1), text(LEFT, yOf(s * 1000) - 5, `${s} s`, { size: 15 }));
+    const y = yOf(s * 1000);
+    nodes.push(path(`M${LEFT} ${round(y)}H${right}`, 'ch-rule', 1));
+    if (y - 18 > top + 22) nodes.push(text(LEFT, y - 5, `${s} s`, { size: 15 }));
   }
   if (line.length > 1) {
     nodes.push(path(`M${line.map((p) => `${round(x(p.t))} ${round(yOf(p.ms))}`).join('L')}`, 'ch-dash', 1.5));

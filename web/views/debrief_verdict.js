@@ -14,7 +14,7 @@ export function verdictSlab(onSay) {
   }));
   return {
     node: el('section', { class: 'verdict', 'aria-label': 'how was the hold' },
-      el('p', { class: 'verdict-ask' }, 'How was it? Before anything else.'), el('div', { class: 'slab' }, keys.map((k) => k.node))),
+      el('p', { class: 'verdict-ask' }, 'How was it?'), el('div', { class: 'slab' }, keys.map((k) => k.node))),
     /** @param {string | null} said */
     set(said) {
       for (const key of keys) setAttr(key.node, 'aria-pressed', key.value === said ? 'true' : 'false');

@@ -5,7 +5,7 @@
 
 import { el, replace, setAttr, setShown, setText } from '../app/dom.js';
 import { codeProblem, joinProblem, likelyRole, nameProblem, pairWords, tidyCode } from '../app/join_form.js';
-import { choice, field, row, strip } from './sheet.js';
+import { choice, field, fitPx, key, row, strip } from './sheet.js';
 import { inviteSheet } from './join_invite.js';
 
 /** @typedef {import('../app/join_form.js').PairOffered} PairOffered */
@@ -41,13 +41,23 @@ export function mount(root, app, params = {}) {
   }
   const show = () => {
     const sheet = app.access.secret ? pairSheet(app) : codeSheet(app, show);
-    replace(page, head(), sheet, ...lacking(app));
+    replace(page, head(), sheet);
+    fitTitle();
     page.querySelector('input')?.focus({ preventScroll: true });
   };
+  const fitTitle = () => {
+    const title = page.querySelector('h1');
+    if (title && page.clientWidth > 0) title.style.fontSize = `${fitPx('Buddyclock', (page.clientWidth * 2) / 3 - 24, 42)}px`;
+  };
+  const watcher = new ResizeObserver(fitTitle);
+  watcher.observe(page);
   show();
   return {
     update() {},
-    unmount: () => page.remove(),
+    unmount() {
+      watcher.disconnect();
+      page.remove();
+    },
   };
 }
 
@@ -64,28 +74,34 @@ function lacking(app) {
 }
 
 /**
+ * @param {any} app
  * @param {string} label
  * @param {() => Promise<void>} what
+ * @param {() => string} named the name to go on alone under
  */
-function goKey(label, what) {
+function goKey(app, label, what, named) {
   const said = el('p', { class: 'said', role: 'status', hidden: true });
-  const key = el('button', {
+  // One phone alone can do the whole job, so an absent host keeps nobody out.
+  const alone = key('go on with this phone alone', () => app.access.alone(named()), { class: 'alone-key' });
+  alone.hidden = true;
+  const go = el('button', {
     type: 'button',
     class: 'go fill',
     onclick: async () => {
-      setAttr(key, 'disabled', true);
+      setAttr(go, 'disabled', true);
       setShown(said, false);
       try {
         await what();
       } catch (err) {
         setText(said, joinProblem(/** @type {any} */ (err)));
         setShown(said, true);
+        setShown(alone, /** @type {any} */ (err)?.code === 'no-server');
       } finally {
-        setAttr(key, 'disabled', null);
+        setAttr(go, 'disabled', null);
       }
     },
   }, el('span', { class: 'display' }, label));
-  return { node: el('div', { class: 'go-bar' }, said, key), key };
+  return { node: el('div', { class: 'go-bar' }, said, alone, go), key: go, alone };
 }
 
 /**
@@ -103,7 +119,7 @@ function codeSheet(app, next) {
     beside: [el('p', { class: 'sub' }, 'stands on the first phone under “add a phone”, and on the host’s screen')],
   });
   setAttr(code.input, 'autocapitalize', 'characters');
-  const go = goKey('go on', async () => {
+  const go = goKey(app, 'go on', async () => {
     const problem = codeProblem(text);
     code.problem(problem);
     if (problem) {
@@ -112,9 +128,9 @@ function codeSheet(app, next) {
     }
     await app.access.redeem(tidyCode(text));
     next();
-  });
+  }, () => '');
   code.input.addEventListener('change', () => code.problem(null));
-  return el('div', null, el('div', { class: 'sheet' }, code.node), go.node);
+  return el('div', { class: 'join-body' }, el('div', { class: 'sheet' }, code.node), ...lacking(app), go.node);
 }
 
 /** @param {any} app */
@@ -140,7 +156,7 @@ function pairSheet(app) {
       name.problem(null);
     },
   });
-  const go = goKey('start', async () => {
+  const go = goKey(app, 'start', async () => {
     app.sound?.arm?.();
     const problem = nameProblem(named, role);
     name.problem(problem);
@@ -149,7 +165,7 @@ function pairSheet(app) {
       return;
     }
     await app.access.join({ pair, role, name: named.trim() });
-  });
+  }, () => named.trim());
 
   /** @type {{node: HTMLElement, set: (chosen: string | null) => void} | null} */
   let pairPick = null;
@@ -182,10 +198,11 @@ function pairSheet(app) {
     draw();
   }).catch((/** @type {any} */ err) => {
     replace(pairBox, pairPick?.node, el('p', { class: 'problem', role: 'status' }, joinProblem(err)));
+    setShown(go.alone, err?.code === 'no-server');
   });
 
-  return el('div', null,
+  return el('div', { class: 'join-body' },
     el('div', { class: 'sheet' }, row('pair', { class: 'tall' }, pairBox),
       row('this phone', { class: 'tall' }, rolePick.node, roleSub), name.node),
-    go.node);
+    ...lacking(app), go.node);
 }

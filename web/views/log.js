@@ -60,7 +60,7 @@ export function mount(root, app) {
       : null);
     const tapes = mine.map((/** @type {any} */ r) => holdTape(r.hold, r.status, frame.now, { still: true }));
     const longest = Math.max(1, ...tapes.map((/** @type {any} */ t) => t.total_ms ?? 0));
-    replace(list, mine.map((/** @type {any} */ r, /** @type {number} */ i) => item(r, tapes[i], width, longest)));
+    replace(list, mine.map((/** @type {any} */ r, /** @type {number} */ i) => item(r, tapes[i], width, longest, only === null && names.length > 1)));
   }
 
   /**
@@ -68,8 +68,9 @@ export function mount(root, app) {
    * @param {import('../tape/tape.js').TapeModel} model
    * @param {number} width
    * @param {number} longest
+   * @param {boolean} several more than one diver in sight
    */
-  function item(record, model, width, longest) {
+  function item(record, model, width, longest, several) {
     const { status, summary } = record;
     const time = digits('log-time');
     time.set(summary.hold_ms === null ? '–:––' : clockText(summary.hold_ms));
@@ -84,7 +85,7 @@ export function mount(root, app) {
       onclick: () => app.go('debrief', { hold: record.hold.id }),
     },
     el('span', { class: 'log-head' },
-      el('span', { class: 'log-day' }, el('b', null, day), el('span', null, status.plan?.setting ?? ''), only === null ? el('span', { class: 'sub' }, diverOf(record)) : null),
+      el('span', { class: 'log-day' }, el('b', null, day), el('span', null, status.plan?.setting ?? ''), several ? el('span', { class: 'sub' }, diverOf(record)) : null),
       time.node, el('span', { class: 'log-words' }, words)),
     tape.node));
   }
