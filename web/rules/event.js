@@ -22,8 +22,11 @@ export const KINDS = Object.freeze([
   'watch-ended', 'verdict', 'note', 'amend', 'sounded',
 ]);
 
-/** Limits of the envelope: bytes are bytes of UTF-8, `event_bytes` those of the event as compact JSON. */
-export const LIMITS = Object.freeze({ id_bytes: 64, hold_bytes: 64, kind_bytes: 32, by_bytes: 32, event_bytes: 16384 });
+/**
+ * Limits of the envelope: bytes are bytes of UTF-8, `event_bytes` those of the event as compact JSON. `levels` is how many
+ * objects and arrays may lie in one another, the event itself among them: JavaScript cannot write all that it can read.
+ */
+export const LIMITS = Object.freeze({ id_bytes: 64, hold_bytes: 64, kind_bytes: 32, by_bytes: 32, event_bytes: 16384, levels: 64 });
 
 /**
  * @param {unknown} value
@@ -79,6 +82,20 @@ function wellFormed(text) {
 }
 
 /**
+ * Do more objects and arrays lie in one another than allowed?
+ * @param {object} value
+ */
+function isTooDeep(value) {
+  /** @type {object[]} */
+  let level = [value];
+  for (let levels = 0; level.length > 0; levels++) {
+    if (levels === LIMITS.levels) return true;
+    level = level.flatMap((v) => Object.values(v).filter((inner) => typeof inner === 'object' && inner !== null));
+  }
+  return false;
+}
+
+/**
  * Is it a non-empty string of at most that many bytes?
  * @param {unknown} value
  * @param {number} maxBytes
@@ -94,6 +111,9 @@ function isName(value, maxBytes) {
  */
 export function decodeEvent(value) {
   if (!isObject(value)) return { code: 'not-json', problem: 'the event is not one JSON object' };
+  if (isTooDeep(value)) {
+    return { code: 'too-deep', problem: `more than ${LIMITS.levels} objects and arrays of the event lie in one another` };
+  }
   const written = JSON.stringify(value);
   const text = wellFormed(written);
   const e = /** @type {Record<string, unknown>} */ (text === written ? { ...value } : JSON.parse(text));
