@@ -1,6 +1,7 @@
 // Facts for the tape out of a hold or a plan. Pure: no page, no clock.
 
 import { marksOf } from '../app/log_marks.js';
+import { tookMsOf } from '../rules/apply.js';
 import { stateAt } from '../rules/fold.js';
 import { comingChecks as rungsToCome, newChecks, prove, reachCheck } from '../rules/ladder.js';
 import { seeThem, watchEnd, watchRungs } from '../rules/recovery.js';
@@ -113,8 +114,8 @@ export function tapeMarks(hold, state, zeroAt, atMs) {
     const answer = answers.get(mark.id);
     if (answer) {
       const late = answer.after === 'again' || answer.after === 'alarm';
-      const took = hold.byId.get(mark.id)?.data?.took_ms;
-      marks.push({ at_ms: mark.now_ms, mark: late ? 'tap-again' : 'tap', took_ms: Number.isInteger(took) && Number(took) >= 0 ? Number(took) : null });
+      const event = hold.byId.get(mark.id);
+      marks.push({ at_ms: mark.now_ms, mark: late ? 'tap-again' : 'tap', took_ms: event ? tookMsOf(event) : null });
     }
   }
   return marks;
@@ -141,17 +142,17 @@ function missedChecks(hold, state, atMs) {
 }
 
 /**
- * What follows a standing rung if nothing happens, ms since `zeroAt`.
+ * What follows a standing rung if nothing happens, ms since `zeroAt`: the second call of its own ladder, and the first
+ * alarm of any.
  * @param {Status} status
  * @param {number} zeroAt
  */
-function fuseOf(status, zeroAt) {
-  if (status.standing === null || status.standing.rung === 'alarm') return null;
-  const first = (/** @type {string} */ rung) => {
-    const at = status.next_abs.find((r) => r.rung === rung)?.at;
-    return at === undefined ? null : at - zeroAt;
-  };
-  return { again_ms: first('again'), alarm_ms: first('alarm') };
+function fuseOf({ standing, next_abs }, zeroAt) {
+  if (standing === null || standing.rung === 'alarm') return null;
+  const up = standing.asks === 'up';
+  const again = standing.rung === 'prompt' ? next_abs.find((r) => r.rung === 'again' && (r.asks === 'up') === up) : undefined;
+  const alarm = next_abs.find((r) => r.rung === 'alarm');
+  return { again_ms: again ? again.at - zeroAt : null, alarm_ms: alarm ? alarm.at - zeroAt : null };
 }
 
 /**

@@ -143,7 +143,7 @@ function holdAlarm(facts) {
     });
   }
   return complete({
-    head: 'NOT CHECKED', since, big: ['CHECK', 'THEM', 'NOW'], steps: ['tap and call them', dry ? 'no answer: open the airway' : 'no answer: bring them up'], left: answered, right: UP,
+    head: 'NOT CHECKED', since, big: ['CHECK', 'THEM', 'NOW'], steps: ['tap and call', dry ? 'no answer: airway' : 'no answer: up'], left: answered, right: UP,
     trouble: true,
   });
 }

@@ -9,6 +9,7 @@ import { createAlarm } from './alarm.js';
 import { alarmFace, onlookerFace } from './alarm_words.js';
 import { diverWords } from './diver_words.js';
 import { holdFacts } from './hold_facts.js';
+import { deviceFault } from './hold_head.js';
 import { digits, layOut } from './parts.js';
 import { newPresses } from './presses.js';
 import { fitPx } from './sheet.js';
@@ -30,7 +31,7 @@ export function mount(root, app) {
   const big = el('span', { class: 'display diver-big' });
   const lines = el('div', { class: 'diver-lines words' });
   const time = digits('diver-time');
-  const foot = el('div', { class: 'diver-foot' });
+  const foot = el('div', { class: 'diver-foot words', role: 'status' });
   const check = el('button', { type: 'button', class: 'diver-key', onclick: () => app.go('soundcheck') }, 'sound check');
   const show = el('button', {
     type: 'button', class: 'diver-key',
@@ -88,7 +89,7 @@ export function mount(root, app) {
       const ms = facts ? shownTime(facts) : null;
       setShown(time.node, ms !== null && (wants || face.shows_time));
       if (ms !== null) time.set(clockText(ms));
-      setText(foot, failure || face.foot || soundLine(frame));
+      setText(foot, [failure || faultLine(frame), face.foot].filter(Boolean).join('\n'));
       setShown(keys, face.rest);
       setText(show, wants ? 'time: shown' : 'time: hidden');
       touch.setMeaning(face.touch ? `answer ${facts?.status.asked_at ?? ''}` : 'nothing');
@@ -124,7 +125,11 @@ function shownTime({ status, now }) {
   }
 }
 
-/** @param {HoldFrame} frame */
-function soundLine({ sound }) {
-  return sound.state === 'proven' ? '' : sound.words || 'sound not proven';
+/**
+ * The buddy's phone first, then this one's sound.
+ * @param {HoldFrame} frame
+ */
+function faultLine({ sound, present = [] }) {
+  const buddy = present.filter((p) => p.role === 'buddy').map(deviceFault).find((words) => words !== '');
+  return buddy ?? (sound.state === 'proven' ? '' : sound.words || 'sound not proven');
 }

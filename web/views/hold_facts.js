@@ -1,7 +1,6 @@
 // What the pages of a hold read out of a frame, once for each update. Pure.
 
 import { stateAt } from '../rules/fold.js';
-import { lookProves } from '../rules/ladder.js';
 
 /** @typedef {import('./parts.js').HoldFrame} HoldFrame */
 /** @typedef {import('../rules/status.js').Status} Status */
@@ -35,8 +34,6 @@ export function holdFacts(frame, { quiet }) {
   if (!hold || !status) return null;
   const state = stateAt(hold, now);
   const setting = status.plan?.setting ?? null;
-  const alarm = status.ladder?.rung === 'alarm' || status.bring_up?.rung === 'alarm';
-  const t = state.start === null ? 0 : now - state.start;
   return {
     status,
     hold,
@@ -44,7 +41,7 @@ export function holdFacts(frame, { quiet }) {
     dry: setting === 'dry',
     diver: status.plan?.diver || 'the diver',
     setting: setting ?? '',
-    look_counts: state.start !== null && !alarm && lookProves(state, state.checks, t),
+    look_counts: status.look_counts,
     away: frame.away ?? null,
     quiet,
     kept: Boolean(frame.kept),

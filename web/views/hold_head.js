@@ -31,18 +31,39 @@ export function showLink(node, link) {
   setText(words, live ? 'live' : link.state === 'alone' ? 'alone' : `not live ${clockText(link.for_ms)}`);
 }
 
+/** A device not heard of for this long is shown as not live (platform: stale at 3 s), ms. */
+const STALE_MS = 3000;
+/** One that has been gone for longer than this has gone home, ms (own). */
+const GONE_MS = 600_000;
+
 /**
- * Faults of this phone that matter in a hold, gravest first.
+ * What another device of the pair lacks, in words; '' where nothing matters. Only a buddy's phone prompts, so only of it
+ * more than its silence is told.
+ * @param {any} device as presence tells of it
+ */
+export function deviceFault(device) {
+  const who = device.name ? `${device.name}’s phone` : `the ${device.role}’s phone`;
+  const age = device.age_ms ?? 0;
+  if (age > GONE_MS) return '';
+  if (device.link ? device.link !== 'live' : age > STALE_MS) return `${who}: not live ${clockText(age)}`;
+  if (device.role !== 'buddy' || !device.state) return '';
+  if (device.state.visible === false) return `${who}: page hidden`;
+  return device.state.sound === 'proven' ? '' : `${who}: sound not proven`;
+}
+
+/**
+ * What is amiss in a hold, gravest first: a press not recorded, this phone's sound, the other phones, the screen.
  * @param {HoldFrame} frame
  * @param {string} failure
  */
 export function faultLines(frame, failure) {
-  /** @type {string[]} */
-  const lines = [];
-  if (failure) lines.push(failure);
-  if (frame.sound.state !== 'proven') lines.push(frame.sound.words || (frame.sound.state === 'off' ? 'sound is off: touch' : 'sound not proven'));
-  if (frame.awake_lock && !frame.awake_lock.held && frame.awake_lock.words) lines.push(frame.awake_lock.words);
-  return lines.slice(0, 2);
+  const { sound, awake_lock: lock, present = [], me } = frame;
+  const lines = [failure];
+  if (sound.state !== 'proven') lines.push(sound.words || (sound.state === 'off' ? 'sound is off: touch' : 'sound not proven'));
+  const others = present.filter((p) => p.device !== me.device && p.role !== 'instructor');
+  lines.push(...others.filter((p) => p.role === 'buddy').map(deviceFault), ...others.filter((p) => p.role !== 'buddy').map(deviceFault));
+  if (lock && !lock.held) lines.push(lock.words);
+  return lines.filter((line) => line !== '').slice(0, 2);
 }
 
 /**

@@ -34,7 +34,7 @@ export function mount(root, app) {
   const link = linkLine();
   const clock = digits('hold-clock');
   const faults = el('div', { class: 'faults', role: 'status' });
-  let layout = { width: 390, height: 844, axis: 130, sideways: false, small: false, tape: 184, slab: 422, clock: 124, count: 118, room: 330 };
+  let layout = { width: 390, height: 844, axis: 130, sideways: false, small: false, low: false, tape: 184, slab: 422, clock: 124, count: 118, room: 330 };
   const tape = createTape({ kind: 'live', width: layout.width, height: layout.tape });
   let failure = '';
 

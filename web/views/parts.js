@@ -74,7 +74,8 @@ export function digits(cls = '') {
  * @property {number} height
  * @property {number} axis
  * @property {boolean} sideways
- * @property {boolean} small
+ * @property {boolean} small narrow: type and keys one size down
+ * @property {boolean} low no room for a fifth line in the head
  * @property {number} tape height of the tape
  * @property {number} slab height of the press surface
  * @property {number} clock font size of the hold clock
@@ -107,7 +108,8 @@ export function layOut(root, widest = '0:00') {
   for (const [name, px] of Object.entries(vars)) setStyle(root, `--${name}-px`, `${px}px`);
   setClass(root, 'sideways', sideways);
   setClass(root, 'small', small);
-  return { width, height, axis: width / 3, sideways, small, tape, slab, clock: vars.clock, count: vars.count, room };
+  setClass(root, 'short', !sideways && !small && height < 700);
+  return { width, height, axis: width / 3, sideways, small, low: small || height < 700, tape, slab, clock: vars.clock, count: vars.count, room };
 }
 
 /**

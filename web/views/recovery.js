@@ -40,7 +40,7 @@ export function mount(root, app) {
   const faults = el('div', { class: 'faults', role: 'status' });
   const breath = el('span', { class: 'words' });
   const breathCell = el('div', { class: 'mark info' }, el('span', { class: 'face' }, el('span', { class: 'shape' }, icon('breath')), breath));
-  let layout = { width: 390, height: 844, axis: 130, sideways: false, small: false, tape: 184, slab: 422, clock: 124, count: 118, room: 330 };
+  let layout = { width: 390, height: 844, axis: 130, sideways: false, small: false, low: false, tape: 184, slab: 422, clock: 124, count: 118, room: 330 };
   const tape = createTape({ kind: 'recovery', width: layout.width, height: layout.tape });
   let failure = '';
   let offering = false;
@@ -120,7 +120,7 @@ export function mount(root, app) {
     layout = layOut(page);
     tape.resize(layout.width, layout.tape);
     const box = layout.sideways ? layout.width * 0.29 : (layout.width * 2) / 3 - 26;
-    setStyle(page, '--breath-px', `${Math.min(layout.clock * 1.05, fitPx('keep', box, 400))}px`);
+    setStyle(page, '--breath-px', `${Math.min(layout.clock * (layout.sideways ? 0.86 : 1.05), fitPx('keep', box, 400))}px`);
   };
   const watcher = new ResizeObserver(() => {
     fit();
@@ -151,7 +151,7 @@ export function mount(root, app) {
     setShown(clock.node, !paced);
     clock.set(clockText(ms));
     const hold = status.start_at === null || status.surfaced_at === null ? '' : `hold ${clockText(status.surfaced_at - status.start_at)}`;
-    setText(under, hold);
+    setText(under, paced && layout.low && !layout.sideways ? '' : hold);
     setText(breath, paced ? `breath ${run.n}` : status.watch_end_at === null ? '' : `ends ${clockText(status.watch_end_at - base)}`);
     setClass(breathCell, 'quiet', !paced);
     showLink(link, frame.link);

@@ -89,7 +89,7 @@ export function liveSlab(facts) {
   if (askStands(facts)) {
     const again = ladder?.rung === 'again';
     return face({
-      tone: again ? 'asked-again' : 'asked', form: 'count', label: ['press', 'when they', 'answer'],
+      tone: again ? 'asked-again' : 'asked', form: 'count', label: ['press', 'when', 'they', 'answer'],
       count: ((now - /** @type {number} */ (status.asked_at)) / 1000).toFixed(1), press: { record: 'answered', kind }, moves: true,
     });
   }
