@@ -32,11 +32,12 @@ export class PlainError extends Error {
  */
 
 /**
- * The secret in a link's fragment (`#j=…`), null without one.
+ * The secret in a link's fragment (`#j=…`, an instructor's `#i=…`), null without one.
  * @param {string} hash
  */
 export function secretOf(hash) {
-  const found = new URLSearchParams(hash.replace(/^#/, '')).get('j');
+  const fragment = new URLSearchParams(hash.replace(/^#/, ''));
+  const found = fragment.get('j') ?? fragment.get('i');
   return found && /^[A-Za-z0-9_-]{8,128}$/.test(found) ? found : null;
 }
 

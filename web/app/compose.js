@@ -148,7 +148,9 @@ export async function startApp(on) {
     },
     onWelcome(welcome) {
       ended = null;
-      model.placeInSession(welcome.number, welcome.session);
+      const { number, session, name } = welcome;
+      const role = /** @type {import('./device.js').Identity['role']} */ (welcome.role);
+      model.toldOf({ number, session, role, ...(name === null ? {} : { name }) });
       link.offer(model.lackedBy(welcome.have));
       changed();
     },

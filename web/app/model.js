@@ -444,10 +444,11 @@ export function newModel(env) {
       env.changed();
     },
 
-    /** What the server says of this device's pair. @param {number | null} number @param {string} session */
-    async placeInSession(number, session) {
-      if (number === identity.number && session === identity.session) return;
-      identity = { ...identity, number, session };
+    /** What the server says of this device and its pair. @param {Partial<Identity>} told */
+    async toldOf(told) {
+      const next = { ...identity, ...told };
+      if (JSON.stringify(next) === JSON.stringify(identity)) return;
+      identity = next;
       await devices.save(identity);
       env.changed();
     },

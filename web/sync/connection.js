@@ -104,6 +104,8 @@ export function newConnection(env) {
   let beatTimer = /** @type {any} */ (null);
   let redialAt = Infinity;
   let openedAt = -Infinity;
+  /** @type {unknown[]} the beginning of a history that comes in several frames */
+  let history = [];
 
   /** @param {object} message */
   const send = (message) => {
@@ -235,12 +237,13 @@ export function newConnection(env) {
         if (presence) presence.sent = false;
         hearClockId(m.clock_id);
         exchanges.begin(t4, BURST);
-        hearEvents(m.events);
+        hearEvents(m.events, m.more === true);
         env.say({
           type: 'welcome',
           pair: m.pair,
           number: m.number ?? null,
           role: m.role,
+          name: m.name ?? null,
           session: m.session ?? '',
           have: typeof m.have === 'object' && m.have !== null ? m.have : {},
           present: Array.isArray(m.present) ? m.present : [],
@@ -249,7 +252,7 @@ export function newConnection(env) {
         beat();
         break;
       case 'events':
-        hearEvents(m.events);
+        hearEvents(m.events, m.more === true);
         break;
       case 'stored':
         hearStored(m.ids);
@@ -285,11 +288,19 @@ export function newConnection(env) {
     clock = newClockEstimate({ stepMs: env.stepMs });
   };
 
-  /** @param {unknown} events */
-  const hearEvents = (events) => {
-    if (!Array.isArray(events) || events.length === 0) return;
-    for (const e of events) if (typeof e?.id === 'string') have.add(e.id);
-    env.say({ type: 'events', events });
+  /**
+   * Half a history may look like an alarm, so it is handed on when it is whole.
+   * @param {unknown} events
+   * @param {boolean} [more] its next part is still to come
+   */
+  const hearEvents = (events, more = false) => {
+    if (Array.isArray(events)) {
+      history.push(...events);
+      for (const e of events) if (typeof e?.id === 'string') have.add(e.id);
+    }
+    if (more || history.length === 0) return;
+    env.say({ type: 'events', events: history });
+    history = [];
   };
 
   /** @param {unknown} ids */
@@ -340,7 +351,7 @@ export function newConnection(env) {
         }
         hearStored(json.stored);
         for (const r of Array.isArray(json.refused) ? json.refused : []) hearRefused(r);
-        hearEvents(json.events);
+        hearEvents(json.events, json.more === true);
         if (json.more === true) lastPost = -Infinity;
       })
       .catch(() => {
@@ -369,6 +380,7 @@ export function newConnection(env) {
       stop();
       dial = next;
       failed = 0;
+      history = [];
       lastHeard = -Infinity;
       outbox = newOutbox();
       outbox.add(next.unsent);

@@ -25,7 +25,7 @@ const PING_MS = 20_000;
  * @property {(ids: string[]) => void} onStored
  * @property {(ids: string[], code: string, reason: string) => void} onRefused
  * @property {(present: any[]) => void} onPresence
- * @property {(welcome: {pair: string, number: number | null, role: string, session: string, have: Record<string, number>}) => void} onWelcome
+ * @property {(welcome: {pair: string, number: number | null, role: string, name: string | null, session: string, have: Record<string, number>}) => void} onWelcome
  * @property {(code: string, reason: string, final: boolean) => void} onError
  * @property {() => Dial | null} dial who to connect as, when the connection has to begin anew
  */

@@ -83,3 +83,44 @@ declare const process: {
   stdout: { write(text: string): void };
   memoryUsage(): { heapUsed: number };
 };
+
+declare module 'node:fs' {
+  export function mkdtempSync(prefix: string): string;
+  export function rmSync(path: string, options?: { recursive?: boolean; force?: boolean }): void;
+}
+
+declare module 'node:os' {
+  export function tmpdir(): string;
+}
+
+declare module 'node:child_process' {
+  export function spawnSync(
+    command: string,
+    args: string[],
+    options: { encoding: 'utf8'; cwd?: string; env?: Record<string, string | undefined> },
+  ): { status: number | null; stdout: string; stderr: string };
+  interface Stream {
+    on(type: 'data', fn: (chunk: any) => void): void;
+  }
+  export function spawn(
+    command: string,
+    args: string[],
+    options: { stdio: string[] },
+  ): { stdout: Stream; stderr: Stream; exitCode: number | null; signalCode: string | null; kill(signal: string): void };
+}
+
+declare module 'node:net' {
+  interface Socket {
+    on(type: 'data', fn: (chunk: Uint8Array) => void): void;
+    on(type: 'error' | 'close', fn: () => void): void;
+    write(chunk: Uint8Array): boolean;
+    destroy(): void;
+  }
+  interface Server {
+    listen(port: number, host: string, fn: () => void): void;
+    address(): { port: number };
+    close(): void;
+  }
+  export function createServer(fn: (socket: Socket) => void): Server;
+  export function connect(port: number, host: string): Socket;
+}

@@ -1,0 +1,314 @@
+// The link against the real server: clock, outbox, redial, fallback. Hazards H05, H08, H11.
+import { test, before, after } from 'node:test';
+import assert from 'node:assert/strict';
+import { spawn, spawnSync } from 'node:child_process';
+import { mkdtempSync, rmSync } from 'node:fs';
+import { createServer, connect } from 'node:net';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { fileURLToPath } from 'node:url';
+import { newConnection, NOT_LIVE_MS } from '../sync/connection.js';
+import { postJson } from '../sync/post.js';
+
+const HERE = fileURLToPath(import.meta.url);
+const ROOT = fileURLToPath(new URL('../..', import.meta.url));
+
+/** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
+
+/** Waits for a condition. @param {() => unknown} condition @param {number} [ms] */
+async function until(condition, ms = 15_000) {
+  for (const end = Date.now() + ms; !condition(); ) {
+    assert.ok(Date.now() < end, `waited in vain for ${condition}`);
+    await new Promise((next) => setTimeout(next, 5));
+  }
+}
+
+let dir = '';
+let port = 0;
+let secret = '';
+/** @type {any} */
+let running = null;
+
+/** Starts the server and waits until it says where it listens. */
+async function serve() {
+  const server = spawn(join(dir, 'buddyclock'), ['serve', '-addr', `127.0.0.1:${port}`, '-data', join(dir, 'data')], {
+    stdio: ['ignore', 'pipe', 'pipe'],
+  });
+  running = server;
+  let said = '';
+  server.stdout.on('data', (/** @type {any} */ text) => (said += text));
+  server.stderr.on('data', (/** @type {any} */ text) => (said += text));
+  await until(() => /http:\/\/127\.0\.0\.1:\d+\/#j=\S+/.test(said) || server.exitCode !== null);
+  const found = /http:\/\/127\.0\.0\.1:(\d+)\/#j=(\S+)/.exec(said);
+  assert.ok(found, `the server did not start:\n${said}`);
+  port = Number(found?.[1]);
+  secret = String(found?.[2]);
+}
+
+/** Kills it as a power cut would. */
+async function kill() {
+  const server = running;
+  server.kill('SIGKILL');
+  await until(() => server.exitCode !== null || server.signalCode !== null);
+}
+
+const origin = () => `http://127.0.0.1:${port}`;
+let devices = 0;
+
+/**
+ * A device of a pair, with its connection running in this process.
+ * @param {{pair?: string, role?: string, via?: number, noSocket?: boolean}} [wish]
+ */
+async function device({ pair = 'new', role = 'buddy', via, noSocket = false } = {}) {
+  devices += 1;
+  const id = `dev${String(devices).padStart(7, '0')}`;
+  const joined = await postJson(`${origin()}/api/join`, { secret, pair, role, device: id, name: `phone ${devices}` });
+  assert.equal(joined.status, 200, JSON.stringify(joined.json));
+  /** @type {any[]} */
+  const said = [];
+  const connection = newConnection({
+    open: (url) => {
+      if (noSocket) throw new Error('no sockets here');
+      return new WebSocket(url, /** @type {any} */ ({ headers: { Origin: `http://127.0.0.1:${via ?? port}` } }));
+    },
+    post: postJson,
+    now: () => performance.now(),
+    setTimer: (fn, ms) => setTimeout(fn, ms),
+    clearTimer: (t) => clearTimeout(t),
+    random: () => 0.5,
+    stepMs: 0.1,
+    say: (m) => said.push(m),
+  });
+  let n = 0;
+  const me = { id, said, connection, token: joined.json.token, pair: joined.json.pair, have: {} };
+  const start = (/** @type {HoldEvent[]} */ unsent = []) =>
+    connection.start({
+      url: `ws://127.0.0.1:${via ?? port}/socket`,
+      postUrl: `${origin()}/api/events`,
+      token: me.token, pair: me.pair, device: id, have: me.have, unsent,
+    });
+  start();
+  open.push(connection);
+  return {
+    ...me,
+    start,
+    /** @param {string} kind @param {Partial<HoldEvent>} [over] @returns {HoldEvent} */
+    make(kind, over = {}) {
+      n += 1;
+      return { id: `${id}-${String(n).padStart(6, '0')}`, hold: `${id}-h01`, kind, at: Date.now(), by: role, ...over };
+    },
+    live: () => connection.link().state === 'live',
+    events: () => said.filter((m) => m.type === 'events').flatMap((m) => m.events.map((/** @type {any} */ e) => e.id)),
+    stored: () => said.filter((m) => m.type === 'stored').flatMap((m) => m.ids),
+  };
+}
+
+/** @type {import('../sync/connection.js').Connection[]} */
+const open = [];
+
+if (typeof WebSocket !== 'function') {
+  // This Node keeps its sockets behind a flag: run this file once more with it.
+  test('the link against a real server', () => {
+    const { NODE_TEST_CONTEXT: _, ...env } = process.env;
+    const run = spawnSync(process.execPath, ['--experimental-websocket', '--test', HERE], { encoding: 'utf8', env });
+    assert.equal(run.status, 0, run.stdout + run.stderr);
+    assert.match(run.stdout, /# pass [1-9]/);
+  });
+} else {
+  before(async () => {
+    dir = mkdtempSync(join(tmpdir(), 'link-'));
+    const built = spawnSync('go', ['build', '-o', join(dir, 'buddyclock'), './cmd/buddyclock'], { encoding: 'utf8', cwd: ROOT });
+    assert.equal(built.status, 0, built.stderr);
+    await serve();
+  });
+
+  after(async () => {
+    for (const connection of open) connection.stop();
+    if (running) await kill();
+    rmSync(dir, { recursive: true, force: true });
+  });
+
+  test('two devices see each other\'s events, and are told what is on the server\'s disk', async () => {
+    const a = await device();
+    const b = await device({ pair: a.pair, role: 'diver' });
+    await until(() => a.live() && b.live());
+    const look = a.make('look');
+    a.connection.record([look]);
+    await until(() => a.stored().includes(look.id) && b.events().includes(look.id));
+    assert.equal(a.connection.link().unsent, 0);
+    assert.equal(a.events().includes(look.id), false, 'nobody gets back what they sent');
+
+    const late = await device({ pair: a.pair, role: 'siren' });
+    await until(() => late.events().includes(look.id));
+    const welcome = late.said.find((m) => m.type === 'welcome');
+    assert.equal(welcome.role, 'siren');
+    assert.equal(welcome.have[a.id], 1);
+  });
+
+  test('the clock agrees with the server\'s within its own doubt', async () => {
+    const a = await device();
+    await until(() => a.connection.clock().synced);
+    await until(() => a.said.filter((m) => m.type === 'clock').length >= 16);
+    const { offset_ms, doubt_ms, clock_id } = a.connection.clock();
+    // The server's shared time began as this machine's wall clock.
+    const apart = Math.abs(performance.now() + offset_ms - Date.now());
+    assert.ok(apart < 50 + doubt_ms, `${apart} ms apart, doubt ${doubt_ms}`);
+    assert.ok(doubt_ms < 20, `doubt ${doubt_ms} ms on one machine`);
+    assert.equal(typeof clock_id, 'string');
+    a.connection.jump(1);
+    assert.equal(a.connection.clock().synced, false, 'after a jump of the device\'s clock nothing is known');
+    await until(() => a.connection.clock().synced);
+    assert.equal(a.connection.clock().gen, 1);
+  });
+
+  test('H08 events recorded while the server is dead reach it when it is back, once each', async () => {
+    const a = await device();
+    const b = await device({ pair: a.pair, role: 'diver' });
+    await until(() => a.live() && b.live());
+    a.connection.presence({ visible: true, beat: 1 }, true);
+    const clockBefore = a.connection.clock().clock_id;
+    await kill();
+    const made = [a.make('look'), a.make('asked'), a.make('answered')];
+    for (const e of made) a.connection.record([e]);
+    await until(() => a.connection.link().state === 'not-live', NOT_LIVE_MS + 2000);
+    assert.equal(a.connection.link().unsent, 3);
+    await serve();
+    await until(() => a.live() && a.connection.link().unsent === 0);
+    await until(() => made.every((e) => b.events().includes(e.id)));
+    assert.deepEqual(a.stored().sort(), made.map((e) => e.id), 'acknowledged once each');
+    assert.deepEqual(b.events().sort(), made.map((e) => e.id), 'and passed on once each');
+    await until(() => a.connection.clock().synced);
+    assert.notEqual(a.connection.clock().clock_id, clockBefore, 'the old server\'s clock counts no more');
+  });
+
+  test('H05 a link that is cut without a word is found dead within seconds in a hold, and dialled anew', async (t) => {
+    // A wire that can go silent without closing, as Wi-Fi does.
+    let silent = false;
+    let dials = 0;
+    const wire = createServer((from) => {
+      dials += 1;
+      const to = connect(port, '127.0.0.1');
+      from.on('data', (bytes) => void (silent || to.write(bytes)));
+      to.on('data', (bytes) => void (silent || from.write(bytes)));
+      for (const [one, other] of [[from, to], [to, from]]) {
+        one.on('error', () => other.destroy());
+        one.on('close', () => other.destroy());
+      }
+    });
+    t.after(() => wire.close());
+    await new Promise((ready) => wire.listen(0, '127.0.0.1', () => ready(undefined)));
+    const a = await device({ via: wire.address().port });
+    await until(a.live);
+    a.connection.presence({ visible: true, beat: 1 }, true);
+    silent = true;
+    const cutAt = performance.now();
+    const event = a.make('look');
+    a.connection.record([event]);
+    await until(() => !a.live(), NOT_LIVE_MS + 1500);
+    assert.ok(performance.now() - cutAt >= NOT_LIVE_MS - 1100, 'not said too early');
+    await until(() => dials >= 2, 8000);
+    silent = false;
+    await until(() => a.live() && a.stored().includes(event.id));
+    a.connection.stop();
+  });
+
+  test('a page that comes back after more than five seconds does not believe its socket', async () => {
+    const a = await device();
+    await until(a.live);
+    const welcomes = () => a.said.filter((m) => m.type === 'welcome').length;
+    a.connection.wake(4000);
+    await until(() => a.connection.clock().synced);
+    assert.equal(welcomes(), 1, 'four seconds are nothing');
+    a.connection.wake(6000);
+    await until(() => welcomes() === 2);
+  });
+
+  test('where no socket opens, events go both ways by plain requests', async () => {
+    const b = await device();
+    await until(b.live);
+    const a = await device({ pair: b.pair, role: 'diver', noSocket: true });
+    a.connection.presence({ visible: true }, true);
+    const touch = a.make('answered');
+    a.connection.record([touch]);
+    await until(() => a.stored().includes(touch.id));
+    await until(() => b.events().includes(touch.id));
+    const look = b.make('look');
+    b.connection.record([look]);
+    await until(() => a.events().includes(look.id));
+    assert.notEqual(a.connection.link().state, 'live', 'it does not call that live');
+  });
+
+  test('H11 what a role may not record is refused, said with its reason, and offered no more', async () => {
+    const a = await device({ role: 'siren' });
+    await until(a.live);
+    const bad = a.make('answered');
+    const good = a.make('sounded', { data: { rung: 'prompt', due: Date.now() } });
+    a.connection.record([bad, good]);
+    await until(() => a.stored().includes(good.id));
+    await until(() => a.said.some((m) => m.type === 'refused'));
+    const refused = a.said.find((m) => m.type === 'refused');
+    assert.deepEqual(refused.ids, [bad.id]);
+    assert.equal(refused.code, 'role');
+    assert.ok(refused.reason.length > 10);
+    assert.equal(a.connection.link().unsent, 0);
+  });
+
+  test('an event a little ahead of the server\'s clock is taken once its time has come', async () => {
+    const a = await device();
+    await until(a.live);
+    const early = a.make('look', { at: Date.now() + 5000 });
+    a.connection.record([early]);
+    await until(() => a.stored().includes(early.id));
+    assert.equal(a.said.some((m) => m.type === 'refused'), false);
+  });
+
+  test('H11 a device the server does not know is told so, and dials no more', async () => {
+    const a = await device();
+    await until(a.live);
+    a.connection.start({
+      url: `ws://127.0.0.1:${port}/socket`, postUrl: `${origin()}/api/events`, token: 'nobody', pair: a.pair, device: a.id,
+      have: {}, unsent: [],
+    });
+    await until(() => a.said.some((m) => m.type === 'error'));
+    const error = a.said.find((m) => m.type === 'error');
+    assert.deepEqual([error.code, error.final], ['bad-token', true]);
+    assert.equal(a.connection.link().state, 'alone');
+  });
+
+  test('a long history comes to the page in one piece', async () => {
+    const a = await device();
+    await until(a.live);
+    const made = [...Array(260).keys()].map((i) => a.make('note', { data: { text: `${i} ${'x'.repeat(2000)}` } }));
+    a.connection.record(made);
+    await until(() => a.connection.link().unsent === 0);
+    const b = await device({ pair: a.pair, role: 'diver' });
+    await until(() => b.events().length >= made.length);
+    const pieces = b.said.filter((m) => m.type === 'events');
+    assert.equal(pieces.length, 1, 'half a history may look like an alarm');
+    assert.deepEqual(b.events().sort(), made.map((e) => e.id).sort());
+  });
+
+  test('presence goes out once a second in a hold and only as fresh as the page has told it', async () => {
+    const a = await device();
+    const b = await device({ pair: a.pair, role: 'diver' });
+    await until(() => a.live() && b.live());
+    const beats = () =>
+      b.said
+        .filter((m) => m.type === 'presence')
+        .map((m) => m.present.find((/** @type {any} */ p) => p.device === a.id)?.state?.beat)
+        .filter((/** @type {any} */ n) => n !== undefined);
+    let beat = 0;
+    const page = setInterval(() => a.connection.presence({ visible: true, beat: (beat += 1) }, true), 250);
+    await until(() => new Set(beats()).size >= 3);
+    clearInterval(page);
+    const told = beat;
+    const sent = new Set(beats()).size;
+    assert.ok(sent <= told / 2, `${sent} of ${told} went out`);
+    // The page is frozen now: its worker says nothing in its place.
+    const last = beats().at(-1);
+    const beatsBefore = a.said.filter((m) => m.type === 'clock').length;
+    await until(() => a.said.filter((m) => m.type === 'clock').length >= beatsBefore + 6);
+    assert.ok(Number(beats().at(-1)) <= told);
+    assert.ok(Number(beats().at(-1)) - Number(last) <= 4, 'at most one more heartbeat was waiting');
+  });
+}
