@@ -75,7 +75,7 @@ func oracleAt(events []oEvent, at int64) (oStatus, []oRung) {
 	// Look ahead with no further event, until the first alarm or until nothing can come any more.
 	limit := w.now + 120_000
 	if status.Phase == "hold" || at < *w.startAt {
-		limit = max(limit, *w.startAt+w.bounds().End+10_000)
+		limit = max(limit, *w.startAt+w.bounds.End+10_000)
 	}
 	for found := false; w.now <= limit && !found; w.now++ {
 		w.step()
@@ -100,7 +100,8 @@ type walker struct {
 	rungs   []oRung
 
 	// the hold
-	mark, lateRaise, finalRaise *int64 // since the start
+	bounds                      oBoundaries // as the events so far leave them
+	mark, lateRaise, finalRaise *int64      // since the start
 	raised                      bool
 	proof                       int64   // since the start
 	asks                        []int64 // `asked` of the running silence
@@ -117,10 +118,10 @@ type walker struct {
 	alarmStood  bool
 	awakeWanted bool
 	watchMs     int64
-	okAt        *int64 // since base
-	watchEnd    int64  // since base
-	lastLook    int64  // since base
-	after       *oRung // what stands after surfacing, or in an incident
+	okAt        *int64  // since base
+	lookDues    []int64 // since base
+	lastLook    int64   // since base
+	after       *oRung  // what stands after surfacing, or in an incident
 	helpDue     bool
 }
 
@@ -171,6 +172,7 @@ func newWalker(events []oEvent, at int64) *walker {
 			w.breathe = true
 		}
 	}
+	w.setBounds()
 	return w
 }
 
@@ -240,7 +242,7 @@ func smallest(first int64, others ...*int64) int64 {
 
 func (w *walker) glideEnd() int64 { return smallest(w.plan.planned, w.plan.longest) }
 
-func (w *walker) bounds() oBoundaries {
+func (w *walker) setBounds() {
 	b := oBoundaries{End: w.plan.end}
 	b.Struggle = smallest(w.plan.planned/2, w.mark, w.plan.onset)
 	b.Final = smallest(w.plan.planned, w.plan.longest, w.finalRaise)
@@ -252,11 +254,11 @@ func (w *walker) bounds() oBoundaries {
 		late = min(late, *w.plan.longest*8/10)
 	}
 	b.Late = smallest(late, w.lateRaise, &b.Final)
-	return b
+	w.bounds = b
 }
 
 func (w *walker) stage(t int64) string {
-	b := w.bounds()
+	b := w.bounds
 	switch {
 	case t >= b.Final:
 		return "final"
@@ -275,7 +277,7 @@ func (w *walker) windows(t int64) (every, first, second int64) {
 	case "final":
 		return 6000, 4000, 3000
 	case "late":
-		late := w.bounds().Late
+		late := w.bounds.Late
 		glide := func(from, to int64) int64 { return from - (from-to)*(t-late)/(w.glideEnd()-late) }
 		if isClose {
 			return glide(10_000, 6000), glide(5000, 4000), glide(4000, 3000)
@@ -313,6 +315,7 @@ func (w *walker) listed(t int64) bool {
 func (w *walker) step() {
 	for w.used < len(w.events) && w.events[w.used].At <= w.now {
 		w.act(w.events[w.used])
+		w.setBounds()
 		w.used++
 	}
 	switch w.phase {
@@ -358,7 +361,7 @@ func (w *walker) act(e oEvent) {
 		w.after, w.helpDue, w.awakeWanted = nil, false, false
 		zero := int64(0)
 		w.okAt, w.lastLook = &zero, 0
-		w.watchEnd = max(w.plan.watch, 60_000)
+		w.watchUntil(max(w.plan.watch, 60_000))
 	case (w.phase == "recovery" || w.phase == "watch") && e.By == "buddy":
 		w.actAfterSurfacing(e)
 	}
@@ -591,7 +594,7 @@ func (w *walker) actAfterSurfacing(e oEvent) {
 		if w.okAt == nil {
 			w.phase = "watch"
 			w.okAt = &x
-			w.watchEnd = max(w.watchMs, x+20_000)
+			w.watchUntil(max(w.watchMs, x+20_000))
 		}
 	case "watch-ended":
 		w.phase = "over"
@@ -626,7 +629,7 @@ func (w *walker) afterSurfacing() {
 	case w.okAt == nil:
 		climb("ok", w.plan.okWindow/2, w.plan.okWindow*3/4, w.plan.okWindow)
 	default:
-		for _, due := range w.lookDues() {
+		for _, due := range w.lookDues {
 			if due > *w.okAt && due > w.lastLook+4000 {
 				climb("look", due, due+4000, due+8000)
 				return
@@ -635,22 +638,22 @@ func (w *walker) afterSurfacing() {
 	}
 }
 
-// lookDues lists the looks of the watch, its end included.
-func (w *walker) lookDues() []int64 {
-	var dues []int64
+// watchUntil sets the watch's end and lists its looks, the end included.
+func (w *walker) watchUntil(end int64) {
+	w.lookDues = nil
 	for _, d := range []int64{8000, 15_000, 22_000, 30_000, 45_000, 60_000} {
-		if d < w.watchEnd {
-			dues = append(dues, d)
+		if d < end {
+			w.lookDues = append(w.lookDues, d)
 		}
 	}
-	for d := int64(90_000); d < w.watchEnd; d += 30_000 {
-		dues = append(dues, d)
+	for d := int64(90_000); d < end; d += 30_000 {
+		w.lookDues = append(w.lookDues, d)
 	}
-	return append(dues, w.watchEnd)
+	w.lookDues = append(w.lookDues, end)
 }
 
 func (w *walker) status(at int64, next []oRung) oStatus {
-	s := oStatus{Phase: w.phase, Boundaries: w.bounds(), Next: next}
+	s := oStatus{Phase: w.phase, Boundaries: w.bounds, Next: next}
 	if s.Next == nil {
 		s.Next = []oRung{}
 	}
