@@ -44,7 +44,7 @@ export function newExchanges() {
 
   return {
     begin(now, burst) {
-      left = burst;
+      left = Math.max(left, burst);
       nextOne = now;
       lastRun = now;
     },
