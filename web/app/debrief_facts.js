@@ -147,9 +147,10 @@ export function readNumber(text, what) {
 /**
  * A hold in a few words, for its row of the log: the gravest thing first.
  * @param {HoldRecord} record
+ * @param {boolean} [over] it runs no more, though it may have been left without an end
  */
-export function logWords({ hold, status, summary: s }) {
-  if (status.phase !== 'over') return 'not over';
+export function logWords({ hold, status, summary: s }, over = status.phase === 'over') {
+  if (!over) return 'not over';
   if (s.verdict === 'passed-out' || s.incident === 'blackout') return 'passed out';
   if (s.incident === 'lmc') return 'LMC';
   if (s.incident !== null) return 'trouble';

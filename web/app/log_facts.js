@@ -6,6 +6,7 @@
 import { dropped } from '../rules/fold.js';
 import { statusAt } from '../rules/status.js';
 import { summarize } from '../rules/summary.js';
+import { isAbandoned } from './book.js';
 import { sameName } from './guards.js';
 
 /** @typedef {import('../rules/fold.js').Hold} Hold */
@@ -38,6 +39,15 @@ export function recordOf(hold, nowMs) {
   const record = { hold, status: statusAt(hold, nowMs), summary: summarize(hold, nowMs) };
   if (record.status.phase === 'over') finished.set(hold, { count: hold.events.length, record });
   return record;
+}
+
+/**
+ * Whether a hold runs no more: it has ended, or was left without an end.
+ * @param {HoldRecord} record
+ * @param {number} nowMs
+ */
+export function isOver({ hold, status }, nowMs) {
+  return status.phase === 'over' || isAbandoned(hold, nowMs);
 }
 
 /** @param {HoldRecord} record */
@@ -86,7 +96,7 @@ export function factsOf(holds, nowMs) {
       start_at: status.start_at,
       end_at: status.surfaced_at ?? status.recovered_at ?? null,
       hold_ms: summary.hold_ms,
-      over: status.phase === 'over',
+      over: isOver(record, nowMs),
       incident: incident.what,
       incident_at: incident.at,
       verdict: /** @type {HoldFacts['verdict']} */ (summary.verdict),

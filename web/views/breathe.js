@@ -16,6 +16,8 @@ import { newPresses } from './presses.js';
 
 /** A press on a key this soon after its meaning changed was meant for the old one (ms). */
 const DEAD_MS = 1000;
+/** The signal check's two presses may follow each other quickly (ms). */
+const CHECK_DEAD_MS = 150;
 
 /**
  * @param {HTMLElement} root
@@ -81,7 +83,7 @@ export function mount(root, app, params = {}) {
   });
   more.face('+1:00\nmore');
   const check = pressKey('mark check', {
-    app, kind: 'dry', dead_ms: 0,
+    app, kind: 'dry', dead_ms: CHECK_DEAD_MS,
     onFire: ({ down_at }) => {
       const { asked_at } = breathing(frame.hold?.events ?? []);
       if (asked_at === null) record('asked', {}, down_at);
@@ -97,6 +99,9 @@ export function mount(root, app, params = {}) {
     el('div', { class: 'marks' }, check.node, reminder),
     toothOf(), surface, stop.node, more.node);
   root.append(page);
+
+  // A doubled press on the plan sheet's key must not land here: nothing counts in this view's first second.
+  for (const press of [surfacePress, stop, more, check]) press.setMeaning('');
 
   const mine = () => ['buddy', 'instructor'].includes(frame.me?.role ?? 'buddy');
   const begin = () => record('breathe-up', { zero_at: app.now() + BREATHE_MS }, app.now());

@@ -5,7 +5,7 @@
  */
 
 import { el, setClass, setShown, setText } from '../app/dom.js';
-import { diverOf, factsOf, liftsOf, recordOf } from '../app/log_facts.js';
+import { diverOf, factsOf, isOver, liftsOf, recordOf } from '../app/log_facts.js';
 import { debriefRows, verdictWords } from '../app/debrief_facts.js';
 import { blockOf, restOf } from '../app/guards.js';
 import { marksOf } from '../app/log_marks.js';
@@ -17,11 +17,14 @@ import { amendSheet } from './debrief_amend.js';
 import { noteRows } from './debrief_notes.js';
 import { readingRow } from './debrief_readings.js';
 import { verdictSlab } from './debrief_verdict.js';
+import { timelineAt } from '../rules/status.js';
 import { digits } from './parts.js';
-import { fitPx, row, word } from './sheet.js';
+import { choice, fitPx, row, word } from './sheet.js';
 
 /** Height of the debrief's tape, CSS px. */
 const TAPE_PX = 108;
+/** What is older is taken by no server any more (ms). */
+const DAY_MS = 86_400_000;
 
 /**
  * @param {HTMLElement} root
@@ -38,14 +41,9 @@ export function mount(root, app, params = {}) {
   /** @type {string | null} */
   let trouble = null;
 
-  const find = () => {
-    const holds = app.holds();
-    const named = params.hold && holds.find((/** @type {any} */ h) => h.id === params.hold);
-    return named || frame.lastHold?.hold || [...holds].reverse().find((/** @type {any} */ h) => recordOf(h, frame.now).status.start_at !== null) || frame.hold || null;
-  };
   const startedHold = () => {
-    const hold = find();
-    return hold && typeof hold === 'object' ? hold : app.holds().find((/** @type {any} */ h) => h.id === hold) ?? null;
+    const started = app.holds().filter((/** @type {any} */ h) => recordOf(h, frame.now).status.start_at !== null);
+    return started.find((/** @type {any} */ h) => h.id === params.hold) ?? started.at(-1) ?? null;
   };
 
   /** @param {string} kind @param {Record<string, any>} data @param {{at?: number}} [opts] */
@@ -78,15 +76,25 @@ export function mount(root, app, params = {}) {
       draw();
     },
   });
-  const verdict = verdictSlab((what) => {
-    asking = false;
-    keep('verdict', { what });
+  const verdict = verdictSlab({
+    now: app.now,
+    say: (what) => {
+      asking = false;
+      keep('verdict', { what });
+    },
   });
   const verdictText = el('b');
   const verdictRow = row('verdict', null, verdictText, word('change', () => {
     asking = !asking;
     draw();
   }, 'change the verdict'));
+  const troublePick = choice('what it was', /** @type {const} */ ([['lmc', 'LMC'], ['blackout', 'blackout'], ['unknown', 'not known']]), (what) => {
+    const hold = startedHold();
+    const began = hold && troubleAt(hold, frame.now);
+    // Said of the incident as it was: one ms into it, so that it stays one and nothing sounds anew.
+    if (began !== null) keep('incident', { what }, { at: began + 1 });
+  });
+  const troubleRow = row('trouble was', null, troublePick.node);
   const facts = el('div', null);
   const readings = readingRow({
     keep: (data, atMs) => keep('reading', { ...data, source: 'typed' }, { at: startOf() + atMs }),
@@ -111,7 +119,7 @@ export function mount(root, app, params = {}) {
   const nextText = el('span', { class: 'display' });
   const next = el('button', { type: 'button', class: 'd-next slab', onclick: () => app.go('plan', { swap: true }) }, nextText);
   const foot = el('div', { class: 'd-foot' }, amendKey, next);
-  const body = el('div', { class: 'd-body' }, charts.node, el('div', { class: 'sheet' }, verdictRow, facts, readings.node, notes.node, restRow, againRow), amend.node);
+  const body = el('div', { class: 'd-body' }, charts.node, el('div', { class: 'sheet' }, verdictRow, troubleRow, facts, readings.node, notes.node, restRow, againRow), amend.node);
   const page = el('main', { class: 'page scroll debrief', 'aria-label': 'debrief' },
     el('header', { class: 'd-head' }, el('div', { class: 'd-left' }, name, setting, day), time.node),
     tapeBox, said, verdict.node, body, foot);
@@ -140,7 +148,7 @@ export function mount(root, app, params = {}) {
       return;
     }
     const { status, summary } = record;
-    const over = status.phase === 'over';
+    const over = isOver(record, frame.now);
     setText(name, diverOf(record) || 'diver');
     setText(setting, status.plan?.setting ?? '');
     setText(day, dateWords(start));
@@ -170,13 +178,15 @@ export function mount(root, app, params = {}) {
     }
 
     setShown(verdict.node, over && !told);
-    verdict.set(summary.verdict);
+    verdict.set(summary.verdict, over && !told);
     setShown(body, told);
     setShown(foot, told);
     setClass(page, 'asks', !told);
     setText(verdictText, verdictWords(summary.verdict));
+    setShown(troubleRow, summary.incident !== null && frame.now - start < DAY_MS);
+    troublePick.set(/** @type {any} */ (summary.incident));
     drawFacts(facts, record);
-    readings.update({ end_ms: model.total_ms ?? 0, surfaced_ms: status.surfaced_at === null ? null : status.surfaced_at - start, cursor_ms: cursor, old: frame.now - start > 86_400_000 });
+    readings.update({ end_ms: model.total_ms ?? 0, surfaced_ms: status.surfaced_at === null ? null : status.surfaced_at - start, cursor_ms: cursor, old: frame.now - start >= DAY_MS });
     notes.update(hold);
     setShown(amend.node, amending);
     setText(amendKey, amending ? 'done' : 'amend');
@@ -216,9 +226,20 @@ export function mount(root, app, params = {}) {
     },
     unmount() {
       watcher.disconnect();
+      verdict.detach();
       page.remove();
     },
   };
+}
+
+/**
+ * When the hold's incident began, shared ms.
+ * @param {import('../rules/fold.js').Hold} hold
+ * @param {number} nowMs
+ * @returns {number | null}
+ */
+function troubleAt(hold, nowMs) {
+  return timelineAt(hold, nowMs).find((rung) => rung.asks === 'help')?.at ?? null;
 }
 
 /** @param {unknown} value */

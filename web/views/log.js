@@ -4,7 +4,7 @@
  */
 
 import { el, replace, setText } from '../app/dom.js';
-import { diverOf, recordOf } from '../app/log_facts.js';
+import { diverOf, isOver, recordOf } from '../app/log_facts.js';
 import { logWords } from '../app/debrief_facts.js';
 import { clockText, dayWords } from '../app/clock_text.js';
 import { createTape } from '../tape/tape.js';
@@ -77,7 +77,7 @@ export function mount(root, app) {
     const tape = createTape({ kind: 'row', width, height: TAPE_PX });
     tape.update({ ...model, scale_total_ms: longest });
     const day = dayWords(Number(status.start_at), frame.now);
-    const words = logWords(record);
+    const words = logWords(record, isOver(record, frame.now));
     return el('li', null, el('button', {
       type: 'button',
       class: 'log-row',

@@ -37,14 +37,18 @@ export function moreRows({ app, edit, left }) {
   const sound = el('span', { class: 'sub' });
   const place = el('span', { class: 'sub' });
   const log = el('span', { class: 'sub' });
-  const night = choice('screen', /** @type {const} */ ([['day', 'day'], ['night', 'night']]), (v) => app.prefs.set('night', v === 'night'));
+  const soundWord = word('sound check', () => app.go('soundcheck', { back: 'plan' }));
+  const placeWord = word('place card', () => app.go('place', { back: 'plan' }));
+  const night = choice('screen', /** @type {const} */ ([['day', 'day'], ['night', 'night'], ['auto', 'as the phone']]), (v) => app.prefs.set('night', v === 'auto' ? v : v === 'night'));
+  const quiet = choice('early checks', /** @type {const} */ ([['quiet', 'light first'], ['tone', 'tone at once']]), (v) => app.prefs.set('quiet', v === 'quiet'));
   const hand = choice('hand', /** @type {const} */ ([['right', 'right'], ['left', 'left']]), (v) => app.prefs.set('hand', v));
   const node = el('div', { class: 'sheet more' },
     row('OK sign within', null, ok.node), recovery.node, watch.node,
     row('diver hears', null, hears.node, sub('the checks always sound')),
+    row('early checks', null, quiet.node),
     row('phones', null, phones, word('add a phone', () => app.go('join', { invite: true }))),
-    row('sound', null, sound, word('sound check', () => app.go('soundcheck', { back: 'plan' }))),
-    row('place', null, place, word('place card', () => app.go('place', { back: 'plan' }))),
+    row('sound', null, sound, soundWord),
+    row('place', null, place, placeWord),
     row('log', null, log, word('open the log', () => app.go('log'))),
     row('screen', null, night.node), row('hand', { plain: true }, hand.node));
 
@@ -65,7 +69,8 @@ export function moreRows({ app, edit, left }) {
       setText(sound, frame.sound?.state === 'proven' ? `proven ${timeOfDay(frame.sound.proven_at ?? frame.now)}` : 'not proven');
       setText(place, frame.place?.number ? `emergency ${frame.place.number}` : 'not set');
       setText(log, holds === 1 ? '1 hold' : `${holds} holds`);
-      night.set(app.prefs.get('night') ? 'night' : 'day');
+      night.set(app.prefs.get('night_mode') ?? 'auto');
+      quiet.set(app.prefs.get('quiet') === false ? 'tone' : 'quiet');
       hand.set(app.prefs.get('hand') === 'left' ? 'left' : 'right');
     },
     /** @param {Record<string, string>} errors */
