@@ -9,7 +9,7 @@ import { createAlarm } from './alarm.js';
 import { alarmFace, onlookerFace } from './alarm_words.js';
 import { diverWords } from './diver_words.js';
 import { holdFacts } from './hold_facts.js';
-import { deviceFault } from './hold_head.js';
+import { deviceFault, soundFault } from './hold_head.js';
 import { digits, layOut } from './parts.js';
 import { newPresses } from './presses.js';
 import { fitPx } from './sheet.js';
@@ -85,6 +85,7 @@ export function mount(root, app) {
       setShown(big, face.big !== '');
       if (face.big) setStyle(big, 'font-size', `${fitPx(face.big, (layout.width * 2) / 3 - 26, 84)}px`);
       setText(lines, face.lines.join('\n'));
+      setClass(lines, 'many', face.lines.length > 2);
       const wants = app.prefs.get('digits') === true;
       const ms = facts ? shownTime(facts) : null;
       setShown(time.node, ms !== null && (wants || face.shows_time));
@@ -131,5 +132,5 @@ function shownTime({ status, now }) {
  */
 function faultLine({ sound, present = [] }) {
   const buddy = present.filter((p) => p.role === 'buddy').map(deviceFault).find((words) => words !== '');
-  return buddy ?? (sound.state === 'proven' ? '' : sound.words || 'sound not proven');
+  return buddy ?? soundFault(sound);
 }

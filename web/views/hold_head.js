@@ -52,14 +52,23 @@ export function deviceFault(device) {
 }
 
 /**
+ * This phone's own sound, in words; lower case, as all that is no signal.
+ * @param {HoldFrame['sound']} sound
+ */
+export function soundFault({ state, words }) {
+  if (state === 'proven') return '';
+  const said = words || (state === 'off' ? 'sound is off: touch' : 'sound not proven');
+  return said.charAt(0).toLowerCase() + said.slice(1);
+}
+
+/**
  * What is amiss in a hold, gravest first: a press not recorded, this phone's sound, the other phones, the screen.
  * @param {HoldFrame} frame
  * @param {string} failure
  */
 export function faultLines(frame, failure) {
   const { sound, awake_lock: lock, present = [], me } = frame;
-  const lines = [failure];
-  if (sound.state !== 'proven') lines.push(sound.words || (sound.state === 'off' ? 'sound is off: touch' : 'sound not proven'));
+  const lines = [failure, soundFault(sound)];
   const others = present.filter((p) => p.device !== me.device && p.role !== 'instructor');
   lines.push(...others.filter((p) => p.role === 'buddy').map(deviceFault), ...others.filter((p) => p.role !== 'buddy').map(deviceFault));
   if (lock && !lock.held) lines.push(lock.words);
