@@ -1,0 +1,298 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"buddyclock/protocol"
+)
+
+const nowMs = int64(1_790_000_000_000)
+
+func now() int64 { return nowMs }
+
+func open(t testing.TB, dir string) *Store {
+	t.Helper()
+	s, err := Open(dir, now)
+	require.NoError(t, err)
+	t.Cleanup(func() { s.Close() })
+	return s
+}
+
+// event makes an event of a device that has its own content.
+func event(t testing.TB, device string, n int, kind string, at int64) protocol.Event {
+	t.Helper()
+	e, err := protocol.Decode(fmt.Appendf(nil, `{"id":"%s-%06d","hold":"h1","kind":%q,"at":%d,"err":2,"by":"buddy","data":{"n":%d}}`, device, n, kind, at, n))
+	require.NoError(t, err)
+	return e
+}
+
+// append stores events and waits for the disk.
+func (s *Store) append(t testing.TB, pair string, events ...protocol.Event) []Outcome {
+	t.Helper()
+	outcomes, err := s.tryAppend(pair, events...)
+	require.NoError(t, err)
+	return outcomes
+}
+
+func (s *Store) tryAppend(pair string, events ...protocol.Event) ([]Outcome, error) {
+	type result struct {
+		outcomes []Outcome
+		err      error
+	}
+	results := make(chan result, 1)
+	s.Append(pair, events, func(o []Outcome, err error) { results <- result{o, err} })
+	r := <-results
+	return r.outcomes, r.err
+}
+
+func bodies(t testing.TB, s *Store, pair string, devices ...string) []string {
+	t.Helper()
+	raw, err := s.Missing(context.Background(), pair, devices, nil)
+	require.NoError(t, err)
+	var out []string
+	for _, b := range raw {
+		out = append(out, string(b))
+	}
+	return out
+}
+
+// Ensures that events come back byte by byte as they were stored, in their order
+// of arrival, also after the file was closed.
+func TestEventsComeBack(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	var want []string
+	for i, n := range []int{3, 1, 2} {
+		for _, device := range []string{"aaaaaaaaaa", "bbbbbbbbbb"} {
+			e := event(t, device, n, "look", nowMs+int64(i))
+			require.Equal(t, []Outcome{Stored}, s.append(t, "p1", e))
+			want = append(want, string(e.Raw))
+		}
+	}
+	require.Equal(t, want, bodies(t, s, "p1", "aaaaaaaaaa", "bbbbbbbbbb"))
+	require.Empty(t, bodies(t, s, "p2", "aaaaaaaaaa"))
+	require.NoError(t, s.Close())
+
+	s = open(t, dir)
+	require.Equal(t, want, bodies(t, s, "p1", "bbbbbbbbbb", "aaaaaaaaaa"))
+	have := map[string]int64{"aaaaaaaaaa": 3, "bbbbbbbbbb": 1}
+	missing, err := s.Missing(context.Background(), "p1", []string{"aaaaaaaaaa", "bbbbbbbbbb"}, have)
+	require.NoError(t, err)
+	require.Len(t, missing, 2)
+	n, err := s.Verify(context.Background())
+	require.NoError(t, err)
+	require.Equal(t, int64(6), n)
+}
+
+// Ensures that an id stands for one content, in one pair.
+func TestSameIDOtherContentIsAConflict(t *testing.T) {
+	s := open(t, t.TempDir())
+	e := event(t, "aaaaaaaaaa", 1, "look", nowMs)
+	other := event(t, "aaaaaaaaaa", 1, "look", nowMs+1)
+	spelt, err := protocol.Decode([]byte(`{"at":1.79e12,"kind":"look", "hold":"h1","id":"aaaaaaaaaa-000001","err":2.0,"data":{"n":1},"by":"buddy"}`))
+	require.NoError(t, err)
+	require.Equal(t, []Outcome{Stored, Known, Known, Conflict}, s.append(t, "p1", e, e, spelt, other))
+	require.Equal(t, []Outcome{Conflict}, s.append(t, "p2", e))
+	require.Equal(t, []string{string(e.Raw)}, bodies(t, s, "p1", "aaaaaaaaaa"))
+	for want, one := range map[bool]protocol.Event{true: spelt, false: other} {
+		has, err := s.Has(context.Background(), "p1", &one)
+		require.NoError(t, err)
+		require.Equal(t, want, has)
+	}
+}
+
+// Ensures that the counter up to which nothing is missing is found.
+func TestGapless(t *testing.T) {
+	s := open(t, t.TempDir())
+	gapless := func(from int64) int64 {
+		n, err := s.Gapless(context.Background(), "aaaaaaaaaa", from)
+		require.NoError(t, err)
+		return n
+	}
+	require.Equal(t, int64(0), gapless(0))
+	s.append(t, "p1", event(t, "aaaaaaaaaa", 2, "look", nowMs))
+	require.Equal(t, int64(0), gapless(0))
+	s.append(t, "p1", event(t, "aaaaaaaaaa", 1, "look", nowMs))
+	s.append(t, "p2", event(t, "aaaaaaaaaa", 3, "look", nowMs))
+	s.append(t, "p1", event(t, "aaaaaaaaaa", 5, "look", nowMs), event(t, "aaaaaaaaab", 4, "look", nowMs))
+	require.Equal(t, int64(3), gapless(0))
+	require.Equal(t, int64(3), gapless(2))
+}
+
+// Ensures that many writers at once all get their receipt, and share commits.
+func TestManyWritersShareCommits(t *testing.T) {
+	s := open(t, t.TempDir())
+	const writers, each = 20, 20
+	var wg sync.WaitGroup
+	for w := range writers {
+		wg.Go(func() {
+			device := fmt.Sprintf("device%04d", w)
+			for n := range each {
+				outcomes, err := s.tryAppend("p1", event(t, device, n+1, "look", nowMs))
+				if err != nil || outcomes[0] != Stored {
+					t.Errorf("%s %d: %v %v", device, n, outcomes, err)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	n, err := s.Verify(context.Background())
+	require.NoError(t, err)
+	require.Equal(t, int64(writers*each), n)
+}
+
+// Ensures that a data folder serves one program at a time, and the next one
+// afterwards.
+func TestFolderInUse(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	_, err := Open(dir, now)
+	require.ErrorIs(t, err, ErrInUse)
+	require.NoError(t, s.Close())
+	open(t, dir)
+}
+
+// Ensures that writes after the end are refused and not lost silently.
+func TestWritesAfterClose(t *testing.T) {
+	s := open(t, t.TempDir())
+	require.NoError(t, s.Close())
+	require.NoError(t, s.Close())
+	_, err := s.tryAppend("p1", event(t, "aaaaaaaaaa", 1, "look", nowMs))
+	require.ErrorIs(t, err, ErrClosed)
+}
+
+// Ensures that what waits for the disk when the store is closed is written.
+func TestCloseWritesWhatWaits(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	var receipts sync.WaitGroup
+	for n := range 300 {
+		receipts.Add(1)
+		s.Append("p1", []protocol.Event{event(t, "aaaaaaaaaa", n+1, "look", nowMs)}, func(_ []Outcome, err error) {
+			if err != nil {
+				t.Error(err)
+			}
+			receipts.Done()
+		})
+	}
+	require.NoError(t, s.Close())
+	receipts.Wait()
+	require.Len(t, bodies(t, open(t, dir), "p1", "aaaaaaaaaa"), 300)
+}
+
+// Ensures that readers do not wait for somebody who writes.
+func TestReadersDoNotWait(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	s.append(t, "p1", event(t, "aaaaaaaaaa", 1, "look", nowMs))
+	db, err := openDB(filepath.Join(dir, FileName))
+	require.NoError(t, err)
+	defer db.Close()
+	tx, err := db.Begin() // takes the write lock
+	require.NoError(t, err)
+	written := make(chan error, 1)
+	s.Append("p1", []protocol.Event{event(t, "aaaaaaaaaa", 2, "look", nowMs)}, func(_ []Outcome, err error) { written <- err })
+	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 1)
+	select {
+	case err := <-written:
+		t.Fatal("written beside another writer", err)
+	default:
+	}
+	require.NoError(t, tx.Rollback())
+	require.NoError(t, <-written)
+	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 2)
+}
+
+// Ensures that a transaction which fails leaves nothing behind, and the next
+// one goes through.
+func TestFailedCommitLeavesNothing(t *testing.T) {
+	s := open(t, t.TempDir())
+	broken := errors.New("the disk is full")
+	e := event(t, "aaaaaaaaaa", 1, "look", nowMs)
+	err := s.do(func(w *writer) error {
+		if _, err := w.append("p1", &e, nowMs); err != nil {
+			return err
+		}
+		return broken
+	})
+	require.ErrorIs(t, err, broken)
+	require.Empty(t, bodies(t, s, "p1", "aaaaaaaaaa"))
+	require.Equal(t, []Outcome{Stored}, s.append(t, "p1", e))
+}
+
+// Ensures that health data is nobody else's to read on the same machine.
+func TestH21FilesAreTheOwnersOnly(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "new")
+	s := open(t, dir)
+	s.append(t, "p1", event(t, "aaaaaaaaaa", 1, "look", nowMs))
+	entries, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	require.GreaterOrEqual(t, len(entries), 3)
+	for _, e := range entries {
+		info, err := e.Info()
+		require.NoError(t, err)
+		require.Zero(t, info.Mode().Perm()&0o077, e.Name())
+	}
+	info, err := os.Stat(dir)
+	require.NoError(t, err)
+	require.Zero(t, info.Mode().Perm()&0o077)
+}
+
+// Ensures that an outing goes on when the server is started again, and that a
+// later day is another one.
+func TestSessionGoesOn(t *testing.T) {
+	dir := t.TempDir()
+	at := nowMs
+	s, err := Open(dir, func() int64 { return at })
+	require.NoError(t, err)
+	defer s.Close()
+	const within = int64(12 * time.Hour / time.Millisecond)
+	a, err := s.ContinueSession("first", within)
+	require.NoError(t, err)
+	require.Equal(t, "first", a.ID)
+	at += within
+	b, err := s.ContinueSession("second", within)
+	require.NoError(t, err)
+	require.Equal(t, a, b)
+	s.append(t, "p1", event(t, "aaaaaaaaaa", 1, "look", at))
+	at += within
+	b, err = s.ContinueSession("second", within)
+	require.NoError(t, err)
+	require.Equal(t, a, b, "an event keeps it going")
+	at += within + 1
+	b, err = s.ContinueSession("second", within)
+	require.NoError(t, err)
+	require.Equal(t, "second", b.ID)
+}
+
+// Ensures that a pair's names come from its newest plan, and its newest hold is
+// the one planned or begun last.
+func TestNewest(t *testing.T) {
+	s := open(t, t.TempDir())
+	ctx := context.Background()
+	plan, err := s.NewestPlan(ctx, "p1")
+	require.NoError(t, err)
+	require.Nil(t, plan)
+	hold, err := s.NewestHold(ctx, "p1")
+	require.NoError(t, err)
+	require.Empty(t, hold)
+	s.append(t, "p1", event(t, "aaaaaaaaaa", 1, "plan", nowMs+5), event(t, "aaaaaaaaaa", 2, "plan", nowMs), event(t, "aaaaaaaaaa", 3, "look", nowMs+9))
+	plan, err = s.NewestPlan(ctx, "p1")
+	require.NoError(t, err)
+	require.JSONEq(t, `{"n":1}`, string(plan))
+	hold, err = s.NewestHold(ctx, "p1")
+	require.NoError(t, err)
+	require.Equal(t, "h1", hold)
+	events, err := s.Hold(ctx, "p1", "h1")
+	require.NoError(t, err)
+	require.Len(t, events, 3)
+}
