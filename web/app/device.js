@@ -28,11 +28,12 @@ const CROCKFORD = '0123456789abcdefghjkmnpqrstvwxyz';
  * @property {'auto' | 'day' | 'night'} night
  * @property {'right' | 'left'} hand
  * @property {string[] | null} hears what the diver of this phone wants to hear, null for the usual
+ * @property {boolean} digits the diver's phone shows the time of the hold
  * @property {boolean} quiet early prompts begin with light and vibration, the tone comes 2 s later
  */
 
 /** @type {Readonly<Prefs>} */
-export const PREFS_DEFAULT = Object.freeze({ night: 'auto', hand: 'right', hears: null, quiet: true });
+export const PREFS_DEFAULT = Object.freeze({ night: 'auto', hand: 'right', hears: null, digits: false, quiet: true });
 
 /**
  * @param {(bytes: Uint8Array) => Uint8Array} fill `crypto.getRandomValues`
@@ -164,6 +165,7 @@ export function newDeviceStore(store, storage) {
         night: p.night === 'day' || p.night === 'night' ? p.night : 'auto',
         hand: p.hand === 'left' ? 'left' : 'right',
         hears: Array.isArray(p.hears) ? p.hears.filter((/** @type {unknown} */ w) => typeof w === 'string') : null,
+        digits: p.digits === true,
         quiet: p.quiet !== false,
       };
     },

@@ -4,7 +4,7 @@
  * and handed out as whole ms of shared time.
  */
 
-import { newPress, newTwice, PRESS_MS } from './recognise.js';
+import { newPress, newTwice } from './recognise.js';
 
 /** @typedef {import('./recognise.js').PressKind} PressKind */
 
@@ -32,10 +32,28 @@ import { newPress, newTwice, PRESS_MS } from './recognise.js';
  * @property {() => void} detach
  */
 
-/** A click made by help software (no pointer, no key) comes this long after the last of either (ms). */
+/** A click made by help software (no pointer, no key) comes at least this long after the last of either (ms, own). */
 const CLICK_ALONE_MS = 800;
 /** An event's own time stamp older than this is on another scale and not used (ms). */
 const STAMP_OLD_MS = 2000;
+
+/**
+ * When any finger or key was last felt anywhere on the page (device ms). A press may close what it was made on; the
+ * browser then sends the click that follows a lifting to whatever lies there now, and that is nobody's press (H23).
+ */
+let lastInput = -Infinity;
+let watching = false;
+
+function watchInput() {
+  if (watching) return;
+  watching = true;
+  const note = () => {
+    lastInput = performance.now();
+  };
+  for (const type of ['pointerdown', 'pointerup', 'pointercancel', 'keydown', 'keyup']) {
+    window.addEventListener(type, note, { capture: true, passive: true });
+  }
+}
 
 /**
  * @param {HTMLElement | SVGElement} element
@@ -48,12 +66,11 @@ const STAMP_OLD_MS = 2000;
  * @returns {Attached & {drop: () => void}}
  */
 function attach(element, { kind, onFire, onFill, onEnd, dead_ms }) {
+  watchInput();
   const press = newPress({ kind, dead_ms });
   let timer = 0;
   let frame = 0;
-  let lastTouched = -Infinity;
   let shownFill = 0;
-  let needs = kind;
 
   const look = () => {
     timer = 0;
@@ -105,7 +122,6 @@ function attach(element, { kind, onFire, onFill, onEnd, dead_ms }) {
     if (!e.isTrusted) return;
     const now = performance.now();
     const at = now - e.timeStamp >= 0 && now - e.timeStamp < STAMP_OLD_MS ? e.timeStamp : now;
-    lastTouched = at;
     press.touch({ type, id: e.pointerId, x: e.clientX, y: e.clientY, inside: inside(e), at });
     if (type === 'up' || type === 'cancel') onEnd?.(e.pointerId, at);
     plan();
@@ -134,8 +150,7 @@ function attach(element, { kind, onFire, onFill, onEnd, dead_ms }) {
     if (e.key !== ' ' && e.key !== 'Enter') return;
     e.preventDefault();
     if (!e.isTrusted || e.repeat) return;
-    lastTouched = performance.now();
-    press.key('down', lastTouched);
+    press.key('down', performance.now());
     look();
   };
   /** @param {Event} ev */
@@ -143,9 +158,9 @@ function attach(element, { kind, onFire, onFill, onEnd, dead_ms }) {
     const e = /** @type {KeyboardEvent} */ (ev);
     if (e.key !== ' ' && e.key !== 'Enter') return;
     e.preventDefault();
-    lastTouched = performance.now();
-    press.key('up', lastTouched);
-    onEnd?.('key', lastTouched);
+    const at = performance.now();
+    press.key('up', at);
+    onEnd?.('key', at);
     plan();
   };
   // Help software clicks without touching; a finger's own click comes right after its pointer events.
@@ -153,10 +168,9 @@ function attach(element, { kind, onFire, onFill, onEnd, dead_ms }) {
   const onClick = (e) => {
     e.preventDefault();
     const at = performance.now();
-    if (!e.isTrusted || at - lastTouched < CLICK_ALONE_MS) return;
-    press.key('down', at - PRESS_MS[needs]);
-    look();
-    press.key('up', at);
+    if (!e.isTrusted || at - lastInput < CLICK_ALONE_MS) return;
+    const fired = press.click(at);
+    if (fired) onFire(fired);
     onEnd?.('key', at);
   };
 
@@ -209,7 +223,6 @@ function attach(element, { kind, onFire, onFill, onEnd, dead_ms }) {
       plan();
     },
     setKind(next) {
-      needs = next;
       press.setKind(next);
       plan();
     },

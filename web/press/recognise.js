@@ -58,6 +58,7 @@ export const LATE_MS = 24;
  * @typedef {object} Press
  * @property {(event: TouchEvent) => void} touch
  * @property {(type: 'down' | 'up', at: number) => void} key a held space or enter key
+ * @property {(at: number) => Fired | null} click a press by help software, which touches nothing: meant, so it counts at once
  * @property {(now: number) => Fired | null} advance the press complete by now, if any; call at `nextAt`
  * @property {() => number | null} nextAt device ms at which `advance` should run next, null while nothing is pressed
  * @property {(now: number) => number} fill how far the leading touch has come, 0 to 1
@@ -129,6 +130,12 @@ export function newPress({ kind = 'dry', dead_ms = 0 } = {}) {
         const dead = !enabled || at < deadUntil;
         touches.set('key', { id: 'key', downAt: at, x: 0, y: 0, dead, ms: keyMs, keyboard: true, looked: true });
       }
+    },
+
+    click(at) {
+      if (!enabled || at < deadUntil) return null;
+      killAll();
+      return { id: 'key', down_at: at, at, keyboard: true };
     },
 
     advance(now) {

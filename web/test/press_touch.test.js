@@ -197,6 +197,17 @@ test('a key presses at once, but an alarm is lifted only by holding it for a sec
   assert.ok(alarm.advance(7000));
 });
 
+test('a press by help software counts at once, but not on a surface that is off or has just changed', () => {
+  const press = newPress({ kind: 'alarm', dead_ms: 1000 });
+  press.setMeaning('alarm', 0);
+  assert.deepEqual(press.click(50), { id: 'key', down_at: 50, at: 50, keyboard: true });
+  press.setMeaning('tap', 100);
+  assert.equal(press.click(1099), null);
+  assert.ok(press.click(1100));
+  press.setEnabled(false);
+  assert.equal(press.click(5000), null);
+});
+
 test('two touches of the diver within 1.5 s make one answer', () => {
   const twice = newTwice();
   assert.equal(twice.add(fired(1, 0)), false);
