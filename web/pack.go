@@ -50,7 +50,8 @@ func readFrom(source fs.FS) api.Plugin {
 	return api.Plugin{Name: space, Setup: func(build api.PluginBuild) {
 		build.OnResolve(api.OnResolveOptions{Filter: ".*"}, func(a api.OnResolveArgs) (api.OnResolveResult, error) {
 			if a.Kind == api.ResolveEntryPoint {
-				return api.OnResolveResult{Path: a.Path, Namespace: space}, nil
+				// esbuild writes ./ before a name that is also a file of the present folder.
+				return api.OnResolveResult{Path: path.Clean(a.Path), Namespace: space}, nil
 			}
 			if !strings.HasPrefix(a.Path, "./") && !strings.HasPrefix(a.Path, "../") {
 				return api.OnResolveResult{}, fmt.Errorf("%s imports %q, which is not a file of the page", a.Importer, a.Path)

@@ -28,7 +28,12 @@ func (m *Main) announce(srv *server.Server, bound *net.TCPAddr, dataDir string) 
 	if local := localURL(bound); local != best {
 		fmt.Fprintf(m.Stdout, "On this machine:      %s\n", local+srv.JoinPath())
 	}
-	fmt.Fprint(m.Stdout, "\nThe link is plain http: anyone on this network can read it, and phones cannot keep their\nscreens on by it for sure. Enter shows a new code, Ctrl-C ends.\n")
+	if bound.IP.IsLoopback() {
+		fmt.Fprint(m.Stdout, "\nOnly this machine can open it; phones need an -addr such as :8080.\n")
+	} else {
+		fmt.Fprint(m.Stdout, "\nOver plain http anyone on this network can read along, and phones do not keep their screens on.\n")
+	}
+	fmt.Fprint(m.Stdout, "Enter shows the code anew, Ctrl-C ends.\n")
 	if m.Stdin != nil {
 		go m.showCodes(srv)
 	}

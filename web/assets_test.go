@@ -1,0 +1,157 @@
+package web_test
+
+import (
+	"compress/gzip"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"regexp"
+	"strings"
+	"testing"
+	"testing/fstest"
+
+	"github.com/stretchr/testify/require"
+
+	"buddyclock/web"
+)
+
+func small() fstest.MapFS {
+	return fstest.MapFS{
+		"index.html":     {Data: []byte(`<link rel="stylesheet" href="./style.css"><script type="module" src="./app.js"></script><a href="https://example.org/./x">x</a>`)},
+		"app.js":         {Data: []byte(`import {x} from './part.js'; document.title = x;`)},
+		"part.js":        {Data: []byte(`export const x = "` + strings.Repeat("clock ", 100) + `";`)},
+		"sync/worker.js": {Data: []byte(`onmessage = () => {};`)},
+		"style/all.css":  {Data: []byte(`body { margin: 0 }`)},
+		"icons/disc.svg": {Data: []byte(`<svg xmlns="http://www.w3.org/2000/svg"/>`)},
+		"tsconfig.json":  {Data: []byte(`{}`)},
+		"embed.go":       {Data: []byte(`package web`)},
+	}
+}
+
+func assets(t *testing.T, files fstest.MapFS) *web.Assets {
+	a, err := web.NewAssets(files)
+	require.NoError(t, err)
+	return a
+}
+
+// get asks a handler for a path with headers given as pairs.
+func get(handle http.HandlerFunc, path string, header ...string) *http.Response {
+	r := httptest.NewRequest(http.MethodGet, path, nil)
+	for i := 0; i < len(header); i += 2 {
+		r.Header.Set(header[i], header[i+1])
+	}
+	w := httptest.NewRecorder()
+	handle(w, r)
+	return w.Result()
+}
+
+func body(t *testing.T, r *http.Response) string {
+	t.Helper()
+	var from io.Reader = r.Body
+	if r.Header.Get("Content-Encoding") == "gzip" {
+		z, err := gzip.NewReader(r.Body)
+		require.NoError(t, err)
+		from = z
+	}
+	text, err := io.ReadAll(from)
+	require.NoError(t, err)
+	return string(text)
+}
+
+// Ensures that the index is never kept and names the files of its own version.
+func TestIndexNamesItsVersion(t *testing.T) {
+	a := assets(t, small())
+	r := get(a.ServeIndex, "/")
+	require.Equal(t, "no-store", r.Header.Get("Cache-Control"))
+	require.Equal(t, "text/html; charset=utf-8", r.Header.Get("Content-Type"))
+	text := body(t, r)
+	require.Contains(t, text, `href="/v/`+a.Version()+`/style.css"`)
+	require.Contains(t, text, `src="/v/`+a.Version()+`/app.js"`)
+	require.Contains(t, text, `href="https://example.org/./x"`)
+	for _, path := range a.Paths() {
+		require.Equal(t, http.StatusOK, get(a.ServeFile, path).StatusCode, path)
+	}
+	require.Len(t, a.Paths(), 4, "modules are packed, and tools are not for phones")
+}
+
+// Ensures that files are kept for good, with a strong tag for each form.
+func TestFilesAreImmutable(t *testing.T) {
+	a := assets(t, small())
+	path := "/v/" + a.Version() + "/app.js"
+	plain := get(a.ServeFile, path)
+	zipped := get(a.ServeFile, path, "Accept-Encoding", "br;q=1, gzip;q=0.5")
+	refused := get(a.ServeFile, path, "Accept-Encoding", "gzip;q=0, *")
+	for _, r := range []*http.Response{plain, zipped, refused} {
+		require.Contains(t, r.Header.Get("Cache-Control"), "immutable")
+		require.Equal(t, "text/javascript; charset=utf-8", r.Header.Get("Content-Type"))
+		require.Equal(t, "Accept-Encoding", r.Header.Get("Vary"))
+		require.Regexp(t, `^"[0-9a-f]{32}(-gzip)?"$`, r.Header.Get("ETag"))
+	}
+	require.Equal(t, "gzip", zipped.Header.Get("Content-Encoding"))
+	require.Empty(t, refused.Header.Get("Content-Encoding"))
+	require.NotEqual(t, plain.Header.Get("ETag"), zipped.Header.Get("ETag"))
+	require.Less(t, zipped.ContentLength, plain.ContentLength)
+	require.Equal(t, body(t, plain), body(t, zipped))
+
+	again := get(a.ServeFile, path, "If-None-Match", `"x", W/`+plain.Header.Get("ETag"))
+	require.Equal(t, http.StatusNotModified, again.StatusCode)
+	require.Empty(t, body(t, again))
+	changed := get(a.ServeFile, path, "If-None-Match", zipped.Header.Get("ETag"))
+	require.Equal(t, http.StatusOK, changed.StatusCode, "the tag of the other form is no match")
+}
+
+// Ensures that files of two versions are never mixed: any change makes another
+// version, and the old one's addresses end.
+func TestVersionsAreNotMixed(t *testing.T) {
+	a := assets(t, small())
+	require.Equal(t, a.Version(), assets(t, small()).Version())
+	seen := map[string]bool{a.Version(): true}
+	for _, name := range []string{"index.html", "part.js", "sync/worker.js", "style/all.css", "icons/disc.svg"} {
+		files := small()
+		files[name] = &fstest.MapFile{Data: append(files[name].Data, " \n"...)}
+		if strings.HasSuffix(name, ".js") {
+			files[name].Data = append([]byte(`console.log(1);`), files[name].Data...)
+		}
+		if strings.HasSuffix(name, ".css") {
+			files[name].Data = append([]byte(`p { margin: 0 }`), files[name].Data...)
+		}
+		b := assets(t, files)
+		require.False(t, seen[b.Version()], name)
+		seen[b.Version()] = true
+		r := get(b.ServeFile, "/v/"+a.Version()+"/app.js")
+		require.Equal(t, http.StatusNotFound, r.StatusCode)
+		require.Equal(t, "no-store", r.Header.Get("Cache-Control"))
+	}
+	for _, path := range []string{"/v/", "/v/" + a.Version(), "/v/" + a.Version() + "/", "/v/" + a.Version() + "/../embed.go", "/v/" + a.Version() + "/part.js"} {
+		require.Equal(t, http.StatusNotFound, get(a.ServeFile, path).StatusCode, path)
+	}
+}
+
+// Ensures that a source that is not whole is refused at start, by name.
+func TestSourceMustBeWhole(t *testing.T) {
+	for _, name := range []string{"index.html", "app.js", "part.js", "sync/worker.js", "style/all.css"} {
+		files := small()
+		delete(files, name)
+		_, err := web.NewAssets(files)
+		require.ErrorContains(t, err, name)
+	}
+}
+
+// Ensures that the real page stays within what a pool's network bears: all a
+// hold needs, from the link to the debrief, in at most 120 KB and 25 requests.
+func TestPageIsSmall(t *testing.T) {
+	a, err := web.NewAssets(web.Source())
+	require.NoError(t, err)
+	index := get(a.ServeIndex, "/", "Accept-Encoding", "gzip")
+	bytes, requests := index.ContentLength, 1
+	for _, path := range a.Paths() {
+		bytes += get(a.ServeFile, path, "Accept-Encoding", "gzip").ContentLength
+		requests++
+	}
+	t.Logf("%d bytes compressed in %d requests", bytes, requests)
+	require.LessOrEqual(t, bytes, int64(120<<10))
+	require.LessOrEqual(t, requests, 25)
+	for _, name := range regexp.MustCompile(`(?:src|href)="([^"]+)"`).FindAllStringSubmatch(body(t, index), -1) {
+		require.Equal(t, http.StatusOK, get(a.ServeFile, name[1]).StatusCode, "the index refers to %s", name[1])
+	}
+}
