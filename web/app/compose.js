@@ -15,7 +15,7 @@ import { newDeviceStore } from './device.js';
 import { newModel, RECENT_MS } from './model.js';
 import { isFit } from './rungs.js';
 import { lacksOf, watchScreen } from './screen.js';
-import { openTabs } from './tabs.js';
+import { openTabs, tabsHere } from './tabs.js';
 import { newSharedClock } from './time.js';
 import { newVoice } from './voice.js';
 
@@ -94,11 +94,19 @@ export async function startApp(on) {
   const tabs = await openTabs({
     events: (events) => model.receiveShared(events),
     change(first) {
-      if (first && ready) link.start();
-      if (!first && ready) link.stop();
+      if (!ready) return;
+      if (first) takeOver();
+      else link.stop();
       changed();
     },
-  });
+  }, tabsHere(storage));
+
+  /** The tab that recorded is gone: its place in the pair, its counter and what it had not sent are this one's now. */
+  const takeOver = async () => {
+    await model.become(await devices.load(random));
+    link.start();
+    changed();
+  };
 
   const model = newModel({
     identity,
@@ -280,7 +288,7 @@ export async function startApp(on) {
 
   const app = {
     access,
-    lacks: lacksOf(),
+    lacks: lacksOf(store.words()),
     sound,
     params: /** @type {any} */ ({}),
     now: () => clock.now(),

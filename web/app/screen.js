@@ -102,14 +102,16 @@ export function watchScreen(on) {
 
 /**
  * What this browser lacks, as lines for a person; none where it lacks nothing.
+ * @param {string} storeWords what is wrong with the store, `''` if nothing is
  * @returns {string[]}
  */
-export function lacksOf() {
-  const lines = [];
+export function lacksOf(storeWords) {
+  const lines = storeWords === '' ? [] : [storeWords];
   if (typeof WebSocket !== 'function') lines.push('no sockets here: this phone can only work alone');
   const audio = 'AudioContext' in globalThis || 'webkitAudioContext' in globalThis;
   if (!audio) lines.push('no sound here: use another phone to prompt');
   if (!navigator.wakeLock) lines.push(NO_LOCK);
   if (typeof navigator.vibrate !== 'function') lines.push('no vibration here: presses are heard as a soft tick');
+  if (!isSecureContext) lines.push('plain http: whoever is on this Wi-Fi could read along');
   return lines;
 }

@@ -12,6 +12,8 @@ const CHANNEL = 'buddyclock';
 const LEASE_MS = 3000;
 /** A living tab answers within this time (ms, own). */
 const ANSWER_MS = 300;
+/** A browser that has not said by then whether a lock is free will not (ms, own). */
+const LOCK_MS = 1500;
 
 /**
  * @typedef {object} Tabs
@@ -22,15 +24,31 @@ const ANSWER_MS = 300;
  */
 
 /**
+ * @typedef {object} TabsEnv
+ * @property {BroadcastChannel | null} channel
+ * @property {LockManager | null} locks
+ * @property {Storage | null} storage
+ */
+
+/** @param {Storage | null} storage @returns {TabsEnv} */
+export function tabsHere(storage) {
+  return {
+    channel: typeof BroadcastChannel === 'function' ? new BroadcastChannel(CHANNEL) : null,
+    locks: navigator.locks ?? null,
+    storage,
+  };
+}
+
+/**
  * @param {object} on
  * @param {(events: unknown[]) => void} on.events another tab has put these in the store
  * @param {(first: boolean) => void} on.change
+ * @param {TabsEnv} env
  * @returns {Promise<Tabs>} resolved once it is known which tab this is
  */
-export async function openTabs(on) {
+export async function openTabs(on, { channel, locks, storage }) {
   const me = String(Math.random()).slice(2);
   let first = false;
-  const channel = typeof BroadcastChannel === 'function' ? new BroadcastChannel(CHANNEL) : null;
 
   /** @param {boolean} next */
   const become = (next) => {
@@ -52,14 +70,14 @@ export async function openTabs(on) {
   }
   const share = (/** @type {unknown[]} */ events) => channel?.postMessage({ say: 'events', from: me, events });
 
-  if (globalThis.navigator?.locks) {
-    await withLock(become);
+  if (locks) {
+    await withLock(locks, become);
     return { first: () => first, renew() {}, share, leave() {} };
   }
 
   const lease = () => {
     try {
-      const l = JSON.parse(localStorage.getItem(LEASE) ?? 'null');
+      const l = JSON.parse(storage?.getItem(LEASE) ?? 'null');
       return l && typeof l.tab === 'string' && typeof l.at === 'number' ? l : null;
     } catch {
       return null;
@@ -67,7 +85,7 @@ export async function openTabs(on) {
   };
   const write = () => {
     try {
-      localStorage.setItem(LEASE, JSON.stringify({ tab: me, at: Date.now() }));
+      storage?.setItem(LEASE, JSON.stringify({ tab: me, at: Date.now() }));
     } catch {
       // Without storage the answers of other tabs have to do.
     }
@@ -109,7 +127,7 @@ export async function openTabs(on) {
     leave() {
       if (!first) return;
       try {
-        if (lease()?.tab === me) localStorage.removeItem(LEASE);
+        if (lease()?.tab === me) storage?.removeItem(LEASE);
       } catch {
         // It runs out by itself.
       }
@@ -119,12 +137,14 @@ export async function openTabs(on) {
 
 /**
  * Takes the lock if it is free; else waits in line for it.
+ * @param {LockManager} locks
  * @param {(first: boolean) => void} become
  */
-async function withLock(become) {
+async function withLock(locks, become) {
   const forever = () => new Promise(() => {});
   await new Promise((known) => {
-    navigator.locks
+    setTimeout(() => known(undefined), LOCK_MS);
+    locks
       .request(LOCK, { ifAvailable: true }, (lock) => {
         if (!lock) return false;
         become(true);
@@ -133,7 +153,7 @@ async function withLock(become) {
       })
       .then(() => {
         known(undefined);
-        return navigator.locks.request(LOCK, () => {
+        return locks.request(LOCK, () => {
           become(true);
           return forever();
         });

@@ -36,7 +36,7 @@
 const NAME = 'buddyclock';
 const VERSION = 1;
 /** A database that does not open in this time will not (own). */
-const OPEN_MS = 3000;
+const OPEN_MS = 2000;
 
 export const WORDS_MEMORY =
   'This browser gives no storage: what is recorded is lost when the page is closed, unless it has reached the host.';
