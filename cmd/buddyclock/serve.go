@@ -91,10 +91,6 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 			return fmt.Errorf("your folder for program data is not known (%w); choose one with -data DIR", err)
 		}
 	}
-	assets, err := web.NewAssets(web.Source())
-	if err != nil {
-		return err
-	}
 	// The port comes first: another Buddyclock that has it may have the data too,
 	// and "the port is taken" is what people understand.
 	listener, err := net.Listen("tcp", o.addr)
@@ -111,6 +107,10 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	session, err := st.ContinueSession(access.NewID(), sessionGoesOnWithin.Milliseconds())
 	if err != nil {
 		return errors.Join(fmt.Errorf("the outing cannot be begun: %w", err), st.Close())
+	}
+	assets, err := web.NewAssets(web.Source())
+	if err != nil {
+		return errors.Join(err, st.Close())
 	}
 	bound := listener.Addr().(*net.TCPAddr)
 	srv := server.New(server.Options{
