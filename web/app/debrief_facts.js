@@ -156,6 +156,7 @@ export function logWords({ hold, status, summary: s }, over = status.phase === '
   if (s.incident !== null) return 'trouble';
   if (s.verdict === 'shaky') return 'shaky';
   if (s.verdict === null) return 'no verdict yet';
+  if (s.hold_ms === null) return 'no end in the log';
   if (s.answers.some((a) => a.after === 'alarm')) return 'answer under the alarm';
   if (s.answers.some((a) => a.after === 'again')) return 'answer on again';
   if (hold.events.some((e) => e.kind === 'end-hold')) return 'called up';

@@ -142,14 +142,14 @@ export function withLog(draft, log) {
 }
 
 /**
- * The sheet for the next hold with the two changed over: what is known of a
- * person stays with the person, so the figures of the one who comes up now are
- * taken from `theirs` or left empty.
+ * The sheet with another diver: what is known of a person stays with the
+ * person, so the figures of the one who dives now are taken from `theirs` or
+ * left empty.
  * @param {Draft} draft
  * @param {Partial<Draft>} theirs
  * @returns {Draft}
  */
-export function swapped(draft, theirs) {
+export function withFigures(draft, theirs) {
   return {
     ...draft,
     onset: theirs.onset ?? '',
@@ -159,8 +159,6 @@ export function swapped(draft, theirs) {
     end_by: theirs.end_by ?? '',
     cadence: theirs.cadence ?? draft.cadence,
     hears: theirs.hears ?? draft.hears,
-    diver: draft.buddy,
-    buddy: draft.diver,
   };
 }
 

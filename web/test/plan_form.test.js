@@ -1,7 +1,7 @@
 // Ensures that the plan sheet takes every sensible plan, says what is wrong beside the field, and loses nothing typed.
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
-import { draftOf, newDraft, readDraft, stepped, swapped, withLog } from '../app/plan_form.js';
+import { draftOf, newDraft, readDraft, stepped, withFigures, withLog } from '../app/plan_form.js';
 import { clockText, dayWords, parseClock, parseDay, tenthsText } from '../app/clock_text.js';
 
 const NOW = new Date(2026, 4, 12, 19, 41).getTime();
@@ -140,12 +140,9 @@ test('the diver’s log gives onset and longest clean, but a longer hold typed i
 });
 
 test('H19 changing over takes along nobody else’s longest hold', () => {
-  const next = swapped(typed({ longest: '4:28', longest_on: '2026-05-10', onset: '2:35' }), {});
-  assert.equal(next.diver, 'Odo');
-  assert.equal(next.buddy, 'Ansa');
-  assert.equal(next.longest, '');
-  assert.equal(next.onset, '');
-  assert.equal(swapped(typed(), { longest: '3:00' }).longest, '3:00');
+  const next = withFigures(typed({ longest: '4:28', longest_on: '2026-05-10', onset: '2:35', end_by: '5:00' }), {});
+  assert.deepEqual([next.longest, next.longest_on, next.onset, next.end_by], ['', '', '', '']);
+  assert.equal(withFigures(typed(), { longest: '3:00' }).longest, '3:00');
 });
 
 test('the keys step to the next quarter minute and stop at the limits', () => {

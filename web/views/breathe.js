@@ -148,9 +148,9 @@ export function mount(root, app, params = {}) {
 
     const press = dry ? 'press at the\nlast breath' : 'press at face-in';
     if (!running) {
-      setText(label, '');
+      setText(label, mine() ? 'press\nto begin' : 'waits for\nthe buddy');
       count.set('');
-      setText(hint, mine() ? 'press to begin\nthe breathe-up' : 'waits for the buddy');
+      setText(hint, mine() ? 'the breathe-up' : '');
     } else if (at.to_zero_ms !== null) {
       setText(label, 'hold\nstarts in');
       count.set(clockText(at.to_zero_ms + 999));

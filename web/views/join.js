@@ -116,6 +116,7 @@ function codeSheet(app, next) {
       text = t;
       code.problem(null);
     },
+    onEnter: () => go.key.click(),
     beside: [el('p', { class: 'sub' }, 'stands on the first phone under “add a phone”, and on the host’s screen')],
   });
   setAttr(code.input, 'autocapitalize', 'characters');
@@ -129,7 +130,6 @@ function codeSheet(app, next) {
     await app.access.redeem(tidyCode(text));
     next();
   }, () => '');
-  code.input.addEventListener('change', () => code.problem(null));
   return el('div', { class: 'join-body' }, el('div', { class: 'sheet' }, code.node), ...lacking(app), go.node);
 }
 
@@ -155,6 +155,7 @@ function pairSheet(app) {
       named = t;
       name.problem(null);
     },
+    onEnter: () => go.key.click(),
   });
   const go = goKey(app, 'start', async () => {
     app.sound?.arm?.();

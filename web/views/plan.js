@@ -6,12 +6,12 @@
  */
 
 import { el, setAttr, setClass, setShown, setText } from '../app/dom.js';
-import { readDraft } from '../app/plan_form.js';
-import { guardsOf } from '../app/guards.js';
+import { readDraft, withLog } from '../app/plan_form.js';
+import { guardsOf, sameName } from '../app/guards.js';
 import { guardKey, guardWords } from '../app/guard_words.js';
 import { clockText, clockTextS } from '../app/clock_text.js';
 import { diverLog, factsOf, liftsOf } from '../app/log_facts.js';
-import { firstDraft, keepDraft, swapDraft } from './plan_draft.js';
+import { divedBy, firstDraft, keepDraft, swapDraft } from './plan_draft.js';
 import { nextStep } from './next_step.js';
 import { planRows } from './plan_rows.js';
 import { moreRows } from './plan_more.js';
@@ -28,6 +28,8 @@ import { planStrip } from './plan_strip.js';
 export function mount(root, app, params = {}) {
   let draft = firstDraft(app);
   if (params.swap) draft = swapDraft(app, draft);
+  /** Whose figures stand in the sheet. */
+  let figuresOf = draft.diver.trim();
   /** Guards gone over on the buddy's word, by what they were good for. @type {Map<string, {guard: string, name: string}>} */
   const wentOn = new Map();
   /** Fields that may show their sentence: left once, or asked for by the key. @type {Set<string>} */
@@ -52,10 +54,20 @@ export function mount(root, app, params = {}) {
   /** @param {string} name */
   const left = (name) => {
     asked.add(name);
+    if (name === 'diver') another();
     draw();
+  };
+  /** Another diver's name brings that diver's own figures: nobody's plan is held against somebody else's log (H19). */
+  const another = () => {
+    if (draft.diver.trim() === '' || sameName(draft.diver, figuresOf)) return;
+    // A sheet that was nobody's keeps what was typed into it before the name.
+    draft = figuresOf === '' ? withLog(draft, diverLog(draft.diver, app.holds(), frame.now)) : divedBy(app, draft);
+    figuresOf = draft.diver;
+    keepDraft(app, draft);
   };
   const swap = () => {
     draft = swapDraft(app, draft);
+    figuresOf = draft.diver;
     keepDraft(app, draft);
     draw();
   };

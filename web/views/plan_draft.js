@@ -4,7 +4,7 @@
  * in is filled from the last plan and the diver's log.
  */
 
-import { draftOf, newDraft, swapped, withLog } from '../app/plan_form.js';
+import { draftOf, newDraft, withFigures, withLog } from '../app/plan_form.js';
 import { sameName } from '../app/guards.js';
 import { diverLog, newestPlan } from '../app/log_facts.js';
 
@@ -67,14 +67,24 @@ export function firstDraft(app) {
 }
 
 /**
- * The two changed over, each with their own figures: those of the last plan in
- * which that person dived, and of that person's log.
+ * The sheet with the figures of the diver who stands in it: those of the last
+ * plan in which that person dived, and of that person's log.
+ * @param {any} app
+ * @param {Draft} draft
+ * @returns {Draft}
+ */
+export function divedBy(app, draft) {
+  const theirs = newestPlan(app.holds(), (data) => sameName(String(data.diver ?? ''), draft.diver));
+  const figures = theirs ? draftOf(theirs.data) : newDraft();
+  return withLog(withFigures(draft, figures), diverLog(draft.diver, app.holds(), app.frame().now));
+}
+
+/**
+ * The two changed over, each with their own figures.
  * @param {any} app
  * @param {Draft} draft
  * @returns {Draft}
  */
 export function swapDraft(app, draft) {
-  const theirs = newestPlan(app.holds(), (data) => sameName(String(data.diver ?? ''), draft.buddy));
-  const figures = theirs ? draftOf(theirs.data) : newDraft();
-  return withLog(swapped(draft, figures), diverLog(draft.buddy, app.holds(), app.frame().now));
+  return divedBy(app, { ...draft, diver: draft.buddy, buddy: draft.diver });
 }

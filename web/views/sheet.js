@@ -45,7 +45,8 @@ export function row(label, options, ...value) {
  * @param {string} options.label
  * @param {string} options.value
  * @param {(text: string) => void} options.onInput
- * @param {() => void} [options.onDone] left, or Enter
+ * @param {() => void} [options.onDone] the field was left
+ * @param {() => void} [options.onEnter] what Enter does beyond leaving the field
  * @param {string} [options.class] of the row
  * @param {string} [options.type]
  * @param {string} [options.mode] inputmode
@@ -81,6 +82,7 @@ export function field(options) {
       if (e.key !== 'Enter') return;
       e.preventDefault();
       input.blur();
+      options.onEnter?.();
     },
   });
   let fitted = { width: 0, text: '' };
