@@ -48,12 +48,15 @@ export function newChecks() {
  * @param {(t: number) => boolean} holds
  */
 export function smallest(lo, hi, holds) {
-  while (lo < hi) {
-    const middle = lo + Math.floor((hi - lo) / 2);
-    if (holds(middle)) hi = middle;
-    else lo = middle + 1;
+  // Bisects the distance from `lo`, which stays small and whole even where an absurd time of an event does not.
+  let least = 0;
+  let most = hi - lo;
+  while (least < most) {
+    const middle = Math.floor((least + most) / 2);
+    if (holds(lo + middle)) most = middle;
+    else least = middle + 1;
   }
-  return lo;
+  return lo + least;
 }
 
 /**

@@ -169,3 +169,14 @@ test('summary: the published elite hold gives its published share of struggle', 
   novice.add('surfaced', 111000);
   assert.equal(Math.round(Number(summarize(novice.hold, START + 111000).easy_permille) / 10), 80);
 });
+
+test('H20 events at the far ends of time are folded, and never hold up the page', () => {
+  const far = Number.MAX_SAFE_INTEGER;
+  for (const cadence of ['standard', 'announced']) {
+    const hold = newHold('test-h01');
+    const kinds = /** @type {const} */ ([['plan', -far], ['start', -far], ['contraction', 5], ['answered', far - 2], ['surfaced', far - 1], ['ok', far]]);
+    kinds.forEach(([kind, at], i) => addEvent(hold, { id: `a-${i}`, hold: hold.id, kind, at, by: 'buddy', data: { planned_s: 240, cadence } }));
+    assert.deepEqual([-far, 0, far - 2, far - 1, far].map((t) => statusAt(hold, t).phase), ['hold', 'hold', 'hold', 'recovery', 'watch']);
+    assert.equal(summarize(hold, far).contractions, 1);
+  }
+});
