@@ -105,8 +105,11 @@ export function debriefRows(record) {
   } else if (s.answers.length > 0) add('answers', String(s.answers.length), 'not timed');
   if (s.longest_silence_ms !== null) add('longest silence', clockText(s.longest_silence_ms));
   const { prompt, again, alarm } = s.rungs_reached;
-  add('checks', `${count(prompt, 'prompt', 'prompts')}, ${again} again, ${count(alarm, 'alarm', 'alarms')}`,
-    s.rungs_missed === 0 ? '' : `${count(s.rungs_missed, 'prompt', 'prompts')} met late or not`);
+  const answered = s.answers.filter((a) => a.after === 'alarm').length;
+  add('checks', `${count(prompt, 'prompt', 'prompts')}, ${again} again, ${count(alarm, 'alarm', 'alarms')}`, [
+    s.rungs_missed === 0 ? '' : `${count(s.rungs_missed, 'prompt', 'prompts')} met late or not`,
+    answered === 0 ? '' : `${count(answered, 'alarm', 'alarms')} lifted by an answer`,
+  ].filter(Boolean).join(', '));
   add('sounded', soundedWords(record));
   if (s.signs.length > 0) add('signs', s.signs.map((x) => `${x.what} ${clockText(x.at_ms)}`).join(', '));
   if (s.ok_ms !== null) add('OK sign', sinceSurfacing(s.ok_ms));

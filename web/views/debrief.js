@@ -91,6 +91,11 @@ export function mount(root, app, params = {}) {
   const troublePick = choice('what it was', /** @type {const} */ ([['lmc', 'LMC'], ['blackout', 'blackout'], ['unknown', 'not known']]), (what) => {
     const hold = startedHold();
     const began = hold && troubleAt(hold, frame.now);
+    if (began !== null && frame.now - began >= DAY_MS) {
+      trouble = 'more than a day ago: what it was can no longer be changed';
+      draw();
+      return;
+    }
     // Said of the incident as it was: one ms into it, so that it stays one and nothing sounds anew.
     if (began !== null) keep('incident', { what }, { at: began + 1 });
   });
@@ -183,7 +188,7 @@ export function mount(root, app, params = {}) {
     setShown(foot, told);
     setClass(page, 'asks', !told);
     setText(verdictText, verdictWords(summary.verdict));
-    setShown(troubleRow, summary.incident !== null && frame.now - start < DAY_MS);
+    setShown(troubleRow, summary.incident !== null);
     troublePick.set(/** @type {any} */ (summary.incident));
     drawFacts(facts, record);
     readings.update({ end_ms: model.total_ms ?? 0, surfaced_ms: status.surfaced_at === null ? null : status.surfaced_at - start, cursor_ms: cursor, old: frame.now - start >= DAY_MS });
