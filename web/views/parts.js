@@ -1,6 +1,6 @@
 // Parts of the pages of a hold: running digits, keys, and the measures all of them share.
 
-import { el, setClass, setStyle, setText } from '../app/dom.js';
+import { el, setAttr, setClass, setStyle, setText } from '../app/dom.js';
 import { attachPress } from '../press/press.js';
 import { icon } from '../tape/marks.js';
 import { fitPx } from './sheet.js';
@@ -154,6 +154,7 @@ export function pressKey(cls, { app, kind, onFire, dead_ms }) {
     face(text, name = '', soft = '') {
       setText(words, text);
       setText(quieter, soft);
+      setAttr(node, 'aria-label', `${text} ${soft}`.replace(/\s+/g, ' ').replace('’', "'").trim());
       if (name === shown) return;
       shown = name;
       while (shape.firstChild) shape.removeChild(shape.firstChild);
