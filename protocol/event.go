@@ -65,6 +65,9 @@ const (
 	MaxKindBytes  = 32
 	MaxByBytes    = 32
 	MaxEventBytes = 16_384
+	// MaxLevels bounds how deep objects and arrays may lie in one another, the
+	// event being the first: readers that recurse must not be brought down by it.
+	MaxLevels = 64
 	// MaxWhole is the largest whole number that JavaScript and Go both hold exactly, 2^53-1.
 	MaxWhole = 1<<53 - 1
 )
@@ -104,6 +107,9 @@ func Decode(text []byte) (Event, error) {
 	fields, err := decodeObject(text)
 	if err != nil {
 		return Event{}, refuse("not-json", "the event is not one JSON object: %v", err)
+	}
+	if levels(text) > MaxLevels {
+		return Event{}, refuse("too-deep", "more than %d objects and arrays of the event lie in one another", MaxLevels)
 	}
 	var compact bytes.Buffer
 	if err := json.Compact(&compact, text); err != nil {
@@ -255,6 +261,27 @@ func decodeObject(text []byte) (map[string]json.RawMessage, error) {
 		return nil, errors.New("something follows the object")
 	}
 	return fields, nil
+}
+
+// levels tells how deep objects and arrays of a valid JSON text lie in one
+// another.
+func levels(text []byte) int {
+	deepest, depth, inString := 0, 0, false
+	for i := 0; i < len(text); i++ {
+		switch c := text[i]; {
+		case inString && c == '\\':
+			i++
+		case c == '"':
+			inString = !inString
+		case inString:
+		case c == '{' || c == '[':
+			depth++
+			deepest = max(deepest, depth)
+		case c == '}' || c == ']':
+			depth--
+		}
+	}
+	return deepest
 }
 
 func envelopeString(fields map[string]json.RawMessage, key string, maxBytes int, required bool) (string, error) {
