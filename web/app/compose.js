@@ -58,8 +58,6 @@ export async function startApp(on) {
   const devices = newDeviceStore(store, storage);
   const random = (/** @type {Uint8Array} */ bytes) => crypto.getRandomValues(/** @type {any} */ (bytes));
   const identity = await devices.load(random);
-  const secret = secretOf(location.hash);
-  if (secret) history.replaceState(null, '', location.pathname + location.search);
 
   const book = newBook();
   let prefs = devices.prefs();
@@ -68,7 +66,7 @@ export async function startApp(on) {
   let presentAt = 0;
   /** @type {{code: string, reason: string} | null} the host no longer knows this device */
   let ended = null;
-  let wantsJoin = secret !== null && secret !== identity.secret;
+  let wantsJoin = false;
   let beat = 0;
   let noted = -Infinity;
   /** @type {number | null} */
@@ -272,7 +270,7 @@ export async function startApp(on) {
 
   const access = newAccess({
     post: (path, body) => postJson(location.origin + path, body),
-    secret: secret ?? (identity.secret || null),
+    secret: identity.secret || null,
     identity: () => model.identity(),
     newDevice: () => model.newDevice(),
     async become(next) {
@@ -285,6 +283,34 @@ export async function startApp(on) {
       changed();
     },
   });
+
+  /**
+   * Heeds the link the page was opened with. A phone that has a place in this outing keeps it, whatever link it is
+   * opened by; another outing, or the instructor's link, asks where to join.
+   */
+  const heedLink = () => {
+    const found = secretOf(location.hash);
+    if (!found) return;
+    // The secret is not left standing in the address, where it would be seen or shared.
+    history.replaceState(null, '', location.pathname + location.search);
+    access.secret = found;
+    const me = model.identity();
+    if (me.token === '') wantsJoin = true;
+    else if (found !== me.secret) {
+      access.pairs().then(
+        (told) => {
+          if (told.session !== me.session || (access.instructor && me.role !== 'instructor')) wantsJoin = true;
+          else model.toldOf({ secret: found });
+          changed();
+        },
+        () => {
+          // Without a host, or with a link of yesterday, the phone stays where it is.
+        },
+      );
+    }
+    changed();
+  };
+  addEventListener('hashchange', heedLink);
 
   const app = {
     access,
@@ -395,6 +421,7 @@ export async function startApp(on) {
     },
   };
 
+  heedLink();
   ready = true;
   if (identity.token !== '' && tabs.first()) link.start();
   tick();

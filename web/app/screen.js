@@ -107,8 +107,8 @@ export function watchScreen(on) {
  */
 export function lacksOf(storeWords) {
   const lines = storeWords === '' ? [] : [storeWords];
-  if (typeof WebSocket !== 'function') lines.push('no sockets here: this phone can only work alone');
-  const audio = 'AudioContext' in globalThis || 'webkitAudioContext' in globalThis;
+  if (typeof WebSocket !== 'function') lines.push('no sockets here: the other phones hear of this one late');
+  const audio = typeof AudioContext === 'function' || typeof /** @type {any} */ (globalThis).webkitAudioContext === 'function';
   if (!audio) lines.push('no sound here: use another phone to prompt');
   if (!navigator.wakeLock) lines.push(NO_LOCK);
   if (typeof navigator.vibrate !== 'function') lines.push('no vibration here: presses are heard as a soft tick');

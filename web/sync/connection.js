@@ -50,7 +50,7 @@ const FINAL = new Set(['bad-token', 'not-of-pair']);
 /**
  * @typedef {object} LinkState
  * @property {'live' | 'not-live' | 'alone'} state
- * @property {number} since ms of the connection's clock: last heard, or 0 if never
+ * @property {number} since ms of the connection's clock: last heard, or begun if never; 0 while alone
  * @property {number} unsent events not yet on the server's disk
  */
 
@@ -104,6 +104,7 @@ export function newConnection(env) {
   let beatTimer = /** @type {any} */ (null);
   let redialAt = Infinity;
   let openedAt = -Infinity;
+  let begunAt = 0;
   /** @type {unknown[]} the beginning of a history that comes in several frames */
   let history = [];
 
@@ -379,6 +380,7 @@ export function newConnection(env) {
     start(next) {
       stop();
       dial = next;
+      begunAt = env.now();
       failed = 0;
       history = [];
       lastHeard = -Infinity;
@@ -427,7 +429,7 @@ export function newConnection(env) {
     link() {
       if (!dial) return { state: 'alone', since: 0, unsent: outbox.size() };
       const live = welcomed && env.now() - lastHeard <= NOT_LIVE_MS;
-      return { state: live ? 'live' : 'not-live', since: Number.isFinite(lastHeard) ? lastHeard : 0, unsent: outbox.size() };
+      return { state: live ? 'live' : 'not-live', since: Math.max(lastHeard, begunAt), unsent: outbox.size() };
     },
     clock: clockState,
     stop,

@@ -12,8 +12,9 @@ import { newHost } from './host.js';
 
 /** The page ticks by itself when the worker has not for this long (ms). */
 const TICK_LATE_MS = 1200;
-/** A worker silent for this long is started anew (ms). */
+/** A worker silent for this long is started anew; one that never spoke is done without (ms). */
 const WORKER_DEAD_MS = 6000;
+const WORKER_MUTE_MS = 2500;
 const PINGS = 8;
 /** The two clocks are compared again this often (ms). */
 const PING_MS = 20_000;
@@ -57,6 +58,7 @@ export function newLink(words, env = {}) {
   /** @type {import('./host.js').Host | null} */
   let inPage = null;
   let workerFailed = 0;
+  let spoken = false;
   let lastTick = now();
   let lastPing = -Infinity;
   let pingsLeft = 0;
@@ -66,6 +68,7 @@ export function newLink(words, env = {}) {
   let linkState = /** @type {import('./connection.js').LinkState} */ ({ state: 'alone', since: 0, unsent: 0 });
   let clock = /** @type {import('./connection.js').ClockState | null} */ (null);
   let started = false;
+  let dialled = false;
 
   /** @param {any} message */
   const tell = (message) => {
@@ -86,6 +89,7 @@ export function newLink(words, env = {}) {
     switch (m?.type) {
       case 'tick':
         lastTick = at;
+        spoken = true;
         linkState = m.link;
         if (m.clock.gen === gen) clock = m.clock;
         if (worker && (pingsLeft > 0 || at - lastPing > PING_MS)) ping();
@@ -115,6 +119,7 @@ export function newLink(words, env = {}) {
         words.onPresence(m.present);
         break;
       case 'error':
+        if (m.final) dialled = false;
         words.onError(m.code, m.reason, m.final);
         break;
       default:
@@ -132,6 +137,7 @@ export function newLink(words, env = {}) {
 
   const raise = () => {
     lastTick = now();
+    spoken = false;
     try {
       const made = makeWorker();
       worker = made;
@@ -143,7 +149,7 @@ export function newLink(words, env = {}) {
       made.onerror = (e) => {
         // Without a tick so far the worker's file never ran: this browser cannot.
         e.preventDefault();
-        if (made === worker) noWorker();
+        if (made === worker && !spoken) noWorker();
       };
       ping();
     } catch {
@@ -155,6 +161,7 @@ export function newLink(words, env = {}) {
     const dial = words.dial();
     gen += 1;
     clock = null;
+    dialled = dial !== null;
     tell({ do: 'jump', gen });
     if (dial) tell({ do: 'start', dial });
     else tell({ do: 'stop' });
@@ -164,12 +171,15 @@ export function newLink(words, env = {}) {
 
   setInterval(() => {
     const late = now() - lastTick;
-    if (late > WORKER_DEAD_MS) {
+    if (worker && late > (spoken ? WORKER_DEAD_MS : WORKER_MUTE_MS)) {
       workerFailed += 1;
-      worker?.terminate();
-      if (workerFailed > 2) noWorker();
-      else raise();
-      if (started) connect();
+      if (!spoken || workerFailed > 2) {
+        noWorker();
+      } else {
+        worker.terminate();
+        raise();
+        if (started) connect();
+      }
     }
     if (late > TICK_LATE_MS) words.onTick(now());
   }, 1000);
@@ -198,7 +208,8 @@ export function newLink(words, env = {}) {
       const m = map?.at(now());
       const workerNow = now() + (m ? (m.offset_ms ?? 0) : 0);
       const silent = now() - lastTick > TICK_LATE_MS + 2000;
-      const state = linkState.state === 'live' && silent ? 'not-live' : linkState.state;
+      const claimed = linkState.state === 'alone' && dialled ? 'not-live' : linkState.state;
+      const state = claimed === 'live' && silent ? 'not-live' : claimed;
       const since = linkState.since;
       return { state, for_ms: since > 0 ? Math.max(0, Math.round(workerNow - since)) : 0, unsent: linkState.unsent };
     },
@@ -217,6 +228,7 @@ export function newLink(words, env = {}) {
     hasWorker: () => worker !== null,
     stop() {
       started = false;
+      dialled = false;
       tell({ do: 'stop' });
       linkState = { state: 'alone', since: 0, unsent: 0 };
     },
