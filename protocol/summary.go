@@ -161,15 +161,18 @@ func newHoldLog(h *Hold, t int64) holdLog {
 		l.entries = append(l.entries, en)
 	}
 	slices.SortStableFunc(l.entries, func(a, b entry) int { return Compare(a.Event, b.Event) })
+	incident := false
 	for _, en := range l.entries {
 		switch {
 		case en.Kind == KindStart && !l.started:
 			l.started, l.startAt = true, en.At
+		case l.started && en.Kind == KindIncident:
+			incident = true
 		case !l.started || en.By != RoleBuddy:
 		case en.Kind == KindSurfaced && l.surfaced == never:
 			l.surfaced = en.At
 			l.endedAt = min(l.endedAt, en.At)
-		case en.Kind == KindRecovered && l.surfaced == never:
+		case en.Kind == KindRecovered && incident && l.surfaced == never:
 			l.endedAt = min(l.endedAt, en.At)
 		}
 	}

@@ -127,10 +127,13 @@ function spanOf(entries) {
   /** @type {number | null} */
   let surfaced = null;
   let end = Infinity;
+  let incident = false;
   for (const { event, at } of entries) {
     if (start === null) {
       if (event.kind === 'start') start = at;
-    } else if (event.by === 'buddy' && surfaced === null && (event.kind === 'surfaced' || event.kind === 'recovered')) {
+    } else if (event.kind === 'incident') {
+      incident = true;
+    } else if (event.by === 'buddy' && surfaced === null && (event.kind === 'surfaced' || (event.kind === 'recovered' && incident))) {
       if (event.kind === 'surfaced') surfaced = at;
       end = Math.min(end, at);
     }
