@@ -351,3 +351,29 @@ func (h *host) stallDisk() (release func()) {
 		require.NoError(h.t, db.Close())
 	}
 }
+
+// breakDisk makes every write of an event fail until mend is called.
+func (h *host) breakDisk() (mend func()) {
+	h.t.Helper()
+	db, err := sql.Open("sqlite", filepath.Join(h.dir, store.FileName))
+	require.NoError(h.t, err)
+	exec := func(query string) {
+		_, err := db.Exec(query)
+		require.NoError(h.t, err)
+	}
+	exec("CREATE TRIGGER broken BEFORE INSERT ON event BEGIN SELECT RAISE(ABORT, 'the disk is full'); END")
+	return func() {
+		exec("DROP TRIGGER broken")
+		require.NoError(h.t, db.Close())
+	}
+}
+
+// spoil changes a stored event behind the server's back.
+func (h *host) spoil(id string) {
+	h.t.Helper()
+	db, err := sql.Open("sqlite", filepath.Join(h.dir, store.FileName))
+	require.NoError(h.t, err)
+	defer db.Close()
+	_, err = db.Exec("UPDATE event SET at = at + 1 WHERE id = ?", id)
+	require.NoError(h.t, err)
+}

@@ -95,7 +95,7 @@ func (in *incoming) serve(ctx context.Context) {
 	release, err := in.begin(ctx)
 	if err != nil {
 		close(in.done)
-		in.write(farewellFor(err), nil)
+		in.write(in.farewell(err), nil)
 		return
 	}
 	defer release()
@@ -110,16 +110,20 @@ func (in *incoming) serve(ctx context.Context) {
 	if errors.Is(err, errGone) {
 		close(in.done)
 	} else {
-		in.queue(farewellFor(err))
+		in.queue(in.farewell(err))
 	}
 	<-in.written
 }
 
-// farewellFor is the last word to a device after an error.
-func farewellFor(err error) outgoing {
+// farewell is the last word to a device after an error. What went wrong inside
+// is for the log only.
+func (in *incoming) farewell(err error) outgoing {
 	var problem *protocol.Problem
 	if errors.As(err, &problem) {
 		return failure(websocket.StatusPolicyViolation, problem.Code, problem.Reason)
+	}
+	if !errors.Is(err, errGone) && !errors.Is(err, room.ErrStopping) {
+		in.srv.log.Error("a device could not be served", "reason", err)
 	}
 	return failure(websocket.StatusInternalError, codeFailed, reasonFailed)
 }

@@ -81,11 +81,9 @@ func TestH20FlippedBytesAreNoticed(t *testing.T) {
 	for i := 0; i < len(content); i += stride(397) {
 		spoilt := slices.Clone(content)
 		spoilt[i] ^= 1 << (i % 8)
-		t.Run(fmt.Sprint(i), func(t *testing.T) {
-			if judge(t, spoilt, want) {
-				noticed++
-			}
-		})
+		if judge(t, spoilt, want) {
+			noticed++
+		}
 	}
 	require.Greater(t, noticed, 10)
 	require.False(t, judge(t, content, want))
@@ -150,7 +148,7 @@ func TestForeignFilesAreLeftAlone(t *testing.T) {
 			dir := t.TempDir()
 			require.NoError(t, open(t, dir).Close())
 			path := filepath.Join(dir, FileName)
-			db, err := openDB(path)
+			db, err := openDB(path, "rw")
 			require.NoError(t, err)
 			_, err = db.Exec(change)
 			require.NoError(t, err)

@@ -102,12 +102,12 @@ func (s *Store) open() error {
 		return err
 	}
 	var err error
-	s.write, err = openDB(s.path, "journal_mode(WAL)", "synchronous(FULL)", "secure_delete(ON)", "busy_timeout(10000)", "foreign_keys(ON)")
+	s.write, err = openDB(s.path, "rw", "journal_mode(WAL)", "synchronous(FULL)", "secure_delete(ON)", "busy_timeout(10000)", "foreign_keys(ON)")
 	if err != nil {
 		return err
 	}
 	s.write.SetMaxOpenConns(1)
-	s.read, err = openDB(s.path, "query_only(ON)", "busy_timeout(10000)")
+	s.read, err = openDB(s.path, "rw", "query_only(ON)", "busy_timeout(10000)")
 	if err != nil {
 		return err
 	}
@@ -131,7 +131,13 @@ func (s *Store) judgeFile() error {
 	if info.Size() == 0 {
 		return &DamagedError{File: s.path, Reason: "it is empty"}
 	}
-	db, err := openDB(s.path, "busy_timeout(10000)")
+	if what, err := walDamage(s.path); err != nil {
+		return fmt.Errorf("cannot read the log of the data file: %w", err)
+	} else if what != "" {
+		return &DamagedError{File: s.path, Reason: what}
+	}
+	// Read-only: closing it must not write the log into a file that is damaged.
+	db, err := openDB(s.path, "ro", "busy_timeout(10000)")
 	if err != nil {
 		return err
 	}
@@ -194,7 +200,7 @@ func create(path string) error {
 	if err := f.Close(); err != nil {
 		return err
 	}
-	db, err := openDB(draft, "synchronous(FULL)", "secure_delete(ON)")
+	db, err := openDB(draft, "rw", fmt.Sprintf("page_size(%d)", pageBytes), "synchronous(FULL)", "secure_delete(ON)")
 	if err != nil {
 		return err
 	}
@@ -208,8 +214,9 @@ func create(path string) error {
 	return syncDir(filepath.Dir(path))
 }
 
-// openDB opens a database with pragmas set on each of its connections.
-func openDB(path string, pragmas ...string) (*sql.DB, error) {
+// openDB opens a database that is there ("ro" or "rw") with pragmas set on each
+// of its connections.
+func openDB(path, mode string, pragmas ...string) (*sql.DB, error) {
 	abs, err := filepath.Abs(path)
 	if err != nil {
 		return nil, err
@@ -218,7 +225,7 @@ func openDB(path string, pragmas ...string) (*sql.DB, error) {
 	if slashed[0] != '/' { // a drive letter
 		slashed = "/" + slashed
 	}
-	query := url.Values{"_pragma": pragmas, "_txlock": {"immediate"}}
+	query := url.Values{"_pragma": pragmas, "_txlock": {"immediate"}, "mode": {mode}}
 	return sql.Open("sqlite", (&url.URL{Scheme: "file", Path: slashed, RawQuery: query.Encode()}).String())
 }
 

@@ -194,7 +194,7 @@ func TestReadersDoNotWait(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir)
 	s.append(t, "p1", event(t, "aaaaaaaaaa", 1, "look", nowMs))
-	db, err := openDB(filepath.Join(dir, FileName))
+	db, err := openDB(filepath.Join(dir, FileName), "rw")
 	require.NoError(t, err)
 	defer db.Close()
 	tx, err := db.Begin() // takes the write lock
