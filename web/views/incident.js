@@ -106,7 +106,7 @@ export function mount(root, app) {
       const step = steps[at];
       stepWhat = step.what;
       const after = steps[at + 1];
-      drawCard(step, after ? `then: ${after.big.join(' ').toLowerCase()}` : 'your training and local rules come first');
+      drawCard(step, after ? `then: ${after.big.join(' ').toLowerCase().replace('cpr', 'CPR')}` : 'your training and local rules come first');
       const beat = step.what === 'rescue-breath' ? Math.floor((since - step.from_ms) / BREATH_EVERY_MS) % 2 : 0;
       setAttr(big, 'data-beat', beat);
 
