@@ -27,7 +27,7 @@ function smallHold() {
 test('replay: one object a hold, sorted by hold, with the fields in their order', () => {
   const { events } = smallHold();
   const other = events.map((e) => ({ ...e, id: `x${e.id}`, hold: 'another' }));
-  const { status, stderr, lines } = replay(jsonLines([...events, ...other].toReversed()));
+  const { status, stderr, lines } = replay(jsonLines([...events, ...other].reverse()));
   assert.deepEqual([status, stderr], [0, '']);
   assert.deepEqual(lines.map((l) => l.hold), ['another', 'test-h01']);
   assert.deepEqual(Object.keys(lines[1]), ['hold', 'phase', 'stage', 'silence_ms', 'boundaries', 'standing', 'next', 'summary']);
