@@ -9,7 +9,7 @@ import (
 
 // The page's own files, and none of its tests or tools.
 //
-//go:embed index.html app.js app press rules sound store style sync tape views
+//go:embed index.html app.js app icons press rules sound store style sync tape views
 var files embed.FS
 
 // Source gives the page's files as they are written.
