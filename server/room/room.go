@@ -152,7 +152,10 @@ func (r *Room) Join(ctx context.Context, peer Peer, m Member) (Snapshot, error) 
 
 // Leave removes a peer. Its device stays listed until its heartbeats are missed.
 func (r *Room) Leave(peer Peer) {
-	r.act(context.Background(), func() { delete(r.peers, peer) })
+	r.act(context.Background(), func() {
+		delete(r.peers, peer)
+		r.judgePresence()
+	})
 }
 
 // Heartbeat passes on what a device says of itself; state is a JSON object.

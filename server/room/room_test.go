@@ -1,0 +1,134 @@
+package room
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"testing"
+	"time"
+
+	"github.com/benbjohnson/clock"
+	"github.com/stretchr/testify/require"
+
+	"buddyclock/protocol"
+	"buddyclock/server/store"
+)
+
+// silentPeer is a connected device that nobody looks at.
+type silentPeer struct{}
+
+func (*silentPeer) Send([]byte) {}
+func (*silentPeer) Part(string) {}
+
+const device = "aaaaaaaaaa"
+
+// newRooms gives rooms over a real store, with a pair of one buddy, at a time
+// that the test moves.
+func newRooms(t *testing.T) (*Rooms, store.Pair, *clock.Mock) {
+	t.Helper()
+	mock := clock.NewMock()
+	mock.Set(time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC))
+	nowMs := func() int64 { return mock.Now().UnixMilli() }
+	st, err := store.Open(t.TempDir(), nowMs)
+	require.NoError(t, err)
+	session, err := st.ContinueSession("session001", 1)
+	require.NoError(t, err)
+	pair, err := st.AddPair("pair000001", session.ID)
+	require.NoError(t, err)
+	require.NoError(t, st.Admit(store.Device{ID: device, Session: session.ID, Pair: pair.ID, Role: "buddy"}, []byte("hash")))
+	rs := NewRooms(st, mock, nowMs, slog.New(slog.DiscardHandler))
+	t.Cleanup(func() { rs.Stop(); st.Close() })
+	return rs, pair, mock
+}
+
+func (rs *Rooms) isLive(pair string) bool {
+	rs.mu.Lock()
+	defer rs.mu.Unlock()
+	return rs.live[pair] != nil
+}
+
+// offer stores one event through a room and waits for the outcome.
+func offer(t *testing.T, r *Room, n int, kind string, at int64) Result {
+	t.Helper()
+	e, err := protocol.Decode(fmt.Appendf(nil, `{"id":"%s-%06d","hold":"h","kind":%q,"at":%d,"by":"buddy"}`, device, n, kind, at))
+	require.NoError(t, err)
+	results := make(chan Result, 1)
+	require.True(t, r.Offer(context.Background(), nil, []protocol.Event{e}, nil, func(res Result) { results <- res }))
+	return <-results
+}
+
+// settled waits until the pair's goroutine has done all that was asked of it.
+func settled(t *testing.T, r *Room) {
+	t.Helper()
+	_, err := r.Devices(context.Background())
+	require.NoError(t, err)
+}
+
+// Ensures that a pair is live only as long as somebody needs it.
+func TestRoomEndsWhenNobodyNeedsIt(t *testing.T) {
+	rs, pair, mock := newRooms(t)
+	r, release, err := rs.Enter(pair)
+	require.NoError(t, err)
+	peer := &silentPeer{}
+	_, err = r.Join(context.Background(), peer, Member{Device: device, Role: "buddy"})
+	require.NoError(t, err)
+	for range 10 {
+		mock.Add(lingerFor)
+		settled(t, r)
+		require.True(t, rs.isLive(pair.ID), "a device is connected")
+	}
+	r.Leave(peer)
+	settled(t, r)
+	release()
+	mock.Add(lingerFor - time.Millisecond)
+	settled(t, r)
+	require.True(t, rs.isLive(pair.ID))
+	require.Eventually(t, func() bool { mock.Add(lingerFor); return !rs.isLive(pair.ID) }, 10*time.Second, time.Millisecond)
+
+	again, release, err := rs.Enter(pair)
+	require.NoError(t, err)
+	defer release()
+	require.NotSame(t, r, again)
+	settled(t, again)
+}
+
+// Ensures that a pair in a hold stays live though every phone of it is gone.
+func TestRoomStaysThroughAHold(t *testing.T) {
+	rs, pair, mock := newRooms(t)
+	r, release, err := rs.Enter(pair)
+	require.NoError(t, err)
+	now := mock.Now().UnixMilli()
+	require.Len(t, offer(t, r, 1, "start", now).Stored, 1)
+	release()
+	for range 20 {
+		mock.Add(lingerFor)
+		settled(t, r)
+		require.True(t, rs.isLive(pair.ID))
+	}
+	// A hold that nobody ended is over for the server after an hour.
+	require.Eventually(t, func() bool { mock.Add(lingerFor); return !rs.isLive(pair.ID) }, 10*time.Second, time.Millisecond)
+	require.Greater(t, mock.Now().UnixMilli()-now, int64(activeForMs))
+}
+
+// Ensures that a pair knows its newest hold again after it was not live.
+func TestRoomFollowsTheNewestHold(t *testing.T) {
+	rs, pair, mock := newRooms(t)
+	r, release, err := rs.Enter(pair)
+	require.NoError(t, err)
+	now := mock.Now().UnixMilli()
+	offer(t, r, 1, "start", now-5000)
+	offer(t, r, 2, "look", now)
+	settled(t, r)
+	release()
+	other := NewRooms(rs.store, mock, rs.nowMs, rs.log)
+	defer other.Stop()
+	again, release, err := other.Enter(pair)
+	require.NoError(t, err)
+	defer release()
+	active, err := ask(context.Background(), again, func() (bool, error) { return again.active, nil })
+	require.NoError(t, err)
+	require.True(t, active)
+	have, err := again.Have(context.Background())
+	require.NoError(t, err)
+	require.Equal(t, map[string]int64{device: 2}, have)
+}
