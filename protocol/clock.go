@@ -27,27 +27,39 @@ const (
 	enoughExchanges = 4
 )
 
+// Two clocks may drift apart by WorstDriftPpm, which cheap and hot or cold
+// quartz stays within; usualDriftPpm is what most pairs of them do.
+const (
+	WorstDriftPpm = 200
+	usualDriftPpm = 30
+)
+
 // ClockEstimate bounds the offset between a device and the server by
 // intersecting what each exchange proves (Marzullo's intersection, as used in
 // RFC 5905). All work is in whole µs, so that every side that follows these
 // steps gets the same numbers:
 //
 //  1. A time stamp of t ms becomes floor(t × 1000 + 0.5) µs.
-//  2. An exchange proves lo = t3 − t4 − step ≤ offset ≤ t2 − t1 + step = hi,
-//     where step is the device clock's step. One with a stamp that is not
-//     finite, or with t4 < t1, t3 < t2 or hi < lo, is not taken.
-//  3. At device time d an exchange of age |d − t4| is widened on both sides by
-//     ceil(age × ppm / 1,000,000).
+//  2. An exchange proves offset ≥ t3 − t4 − step = lo at t4, and offset ≤
+//     t2 − t1 + step = hi at t1, where step is the device clock's step. One with
+//     a stamp that is not finite, or with t4 < t1, t3 < t2 or hi < lo, is not
+//     taken.
+//  3. At device time d its lo is lowered by ceil(|d − t4| × ppm / 1,000,000), and
+//     its hi raised by ceil(|d − t1| × ppm / 1,000,000).
 //  4. A clock id other than that of the exchanges kept voids them all.
 //  5. When an exchange comes in, go from it to ever older ones at d = its own
 //     t4, intersecting, while the intersection is not empty; the first that
 //     does not fit and all older ones are forgotten. At most 64 are kept.
 //  6. The reading at d intersects all that are kept: [lo, hi]. With four or
-//     more it is synchronised, and the offset is floor((lo + hi) / 2). With
-//     fewer it is not, and the offset is that of the exchange with the smallest
-//     delay (of equal ones the newest), floor((its lo + its hi) / 2), moved
-//     into [lo, hi].
+//     more it is synchronised. Then they are intersected once more, in the
+//     order of step 5, with the smaller of ppm and 30 for ppm, up to the first
+//     that does not fit; the offset is the middle of that, floor((lo + hi) / 2),
+//     moved into [lo, hi]. With fewer it is not synchronised, and the offset is
+//     that of the exchange with the smallest delay (of equal ones the newest),
+//     floor((its lo + its hi) / 2), moved into [lo, hi].
 //  7. The doubt is the larger of hi − offset and offset − lo.
+//
+// So the offset supposes clocks as they usually are, and the doubt the worst.
 //
 // Exchanges are to be added in the order of their t4. A device that knows its
 // own clock has jumped makes a new estimate.
@@ -59,7 +71,7 @@ type ClockEstimate struct {
 }
 
 // clockSample is what one exchange tells, in whole µs.
-type clockSample struct{ lo, hi, heard, delay int64 }
+type clockSample struct{ lo, hi, asked, heard, delay int64 }
 
 // NewClockEstimate gives an estimate that knows nothing yet. stepMs is the step
 // of the device's clock, driftPpm how far the two clocks may drift apart.
@@ -76,7 +88,7 @@ func (c *ClockEstimate) Add(e Exchange, clockID string) bool {
 		}
 	}
 	t1, t2, t3, t4 := micros(e.T1), micros(e.T2), micros(e.T3), micros(e.T4)
-	s := clockSample{lo: t3 - t4 - c.stepUs, hi: t2 - t1 + c.stepUs, heard: t4, delay: t4 - t1 - (t3 - t2)}
+	s := clockSample{lo: t3 - t4 - c.stepUs, hi: t2 - t1 + c.stepUs, asked: t1, heard: t4, delay: t4 - t1 - (t3 - t2)}
 	if t4 < t1 || t3 < t2 || s.hi < s.lo {
 		return false
 	}
@@ -85,7 +97,7 @@ func (c *ClockEstimate) Add(e Exchange, clockID string) bool {
 	}
 	c.clockID = clockID
 	c.kept = append([]clockSample{s}, c.kept[:min(len(c.kept), keptExchanges-1)]...)
-	_, _, count := c.intersect(t4)
+	_, _, count := c.intersect(t4, c.driftPpm)
 	c.kept = c.kept[:count]
 	return true
 }
@@ -95,10 +107,13 @@ func (c *ClockEstimate) At(deviceMs float64) ClockReading {
 	if len(c.kept) == 0 {
 		return ClockReading{}
 	}
-	lo, hi, _ := c.intersect(micros(deviceMs))
+	d := micros(deviceMs)
+	lo, hi, _ := c.intersect(d, c.driftPpm)
 	synced := len(c.kept) >= enoughExchanges
-	bestLo, bestHi := lo, hi
-	if !synced {
+	var bestLo, bestHi int64
+	if synced {
+		bestLo, bestHi, _ = c.intersect(d, min(c.driftPpm, usualDriftPpm))
+	} else {
 		best := c.kept[0]
 		for _, s := range c.kept[1:] {
 			if s.delay < best.delay {
@@ -116,13 +131,13 @@ func (c *ClockEstimate) At(deviceMs float64) ClockReading {
 	}
 }
 
-// intersect gives what all kept exchanges prove at device time d (µs), newest
-// first, and how many took part before one did not fit.
-func (c *ClockEstimate) intersect(d int64) (lo, hi int64, count int) {
+// intersect gives what the kept exchanges prove at device time d (µs) if the
+// clocks drift apart by at most ppm, newest first, and how many took part
+// before one did not fit.
+func (c *ClockEstimate) intersect(d, ppm int64) (lo, hi int64, count int) {
 	lo, hi = math.MinInt64, math.MaxInt64
 	for _, s := range c.kept {
-		widening := int64(math.Ceil(math.Abs(float64(d-s.heard)) * float64(c.driftPpm) / 1e6))
-		nextLo, nextHi := max(lo, s.lo-widening), min(hi, s.hi+widening)
+		nextLo, nextHi := max(lo, s.lo-drifted(d-s.heard, ppm)), min(hi, s.hi+drifted(d-s.asked, ppm))
 		if nextLo > nextHi {
 			break
 		}
@@ -130,6 +145,11 @@ func (c *ClockEstimate) intersect(d int64) (lo, hi int64, count int) {
 		count++
 	}
 	return lo, hi, count
+}
+
+// drifted is how far the clocks may have drifted apart in a time, µs.
+func drifted(age, ppm int64) int64 {
+	return int64(math.Ceil(math.Abs(float64(age)) * float64(ppm) / 1e6))
 }
 
 func micros(ms float64) int64 { return int64(math.Floor(ms*1000 + 0.5)) }
