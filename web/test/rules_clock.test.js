@@ -11,7 +11,7 @@ test('one exchange: offset and delay by RFC 5905', () => {
   assert.equal(delayMs(exchange), 40);
   assert.equal(offsetMs(exchange), 5010);
   assert.ok(Math.abs(offsetMs(exchange) - 5000) <= delayMs(exchange) / 2);
-  const clock = newClockEstimate({ stepMs: 0, driftPpm: 30 });
+  const clock = newClockEstimate({ stepMs: 0, driftPpm: 0 });
   assert.equal(clock.add(exchange, 'one'), true);
   assert.deepEqual(clock.at(1044), { offset_ms: 5010, doubt_ms: 20, synced: false });
 });
@@ -44,7 +44,7 @@ test('exchanges that cannot be are not taken', () => {
 });
 
 test('another clock id voids what was known', () => {
-  const clock = newClockEstimate({ stepMs: 0, driftPpm: 30 });
+  const clock = newClockEstimate({ stepMs: 0, driftPpm: 0 });
   for (let t = 0; t < 10; t++) clock.add({ t1: t, t2: t + 50, t3: t + 50, t4: t + 1 }, 'one');
   assert.equal(clock.at(10).synced, true);
   clock.add({ t1: 20, t2: 920, t3: 920, t4: 21 }, 'two');
