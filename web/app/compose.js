@@ -5,6 +5,7 @@
 
 import { openStore } from '../store/db.js';
 import { newMirror } from '../store/mirror.js';
+import { clockStep } from '../sync/host.js';
 import { newLink } from '../sync/link.js';
 import { postJson } from '../sync/post.js';
 import { createSound } from '../sound/player.js';
@@ -41,6 +42,16 @@ function localStore() {
   }
 }
 
+/** @returns {IDBFactory | undefined} */
+function database() {
+  try {
+    return globalThis.indexedDB;
+  } catch {
+    // Some browsers do not even let a page ask.
+    return undefined;
+  }
+}
+
 /**
  * @param {object} on
  * @param {() => void} on.changed facts have changed: ask for a frame and show it
@@ -52,9 +63,9 @@ export async function startApp(on) {
   const mirrored = mirror.read();
   const savedClock = mirror.clock();
   const offset = savedClock && Math.abs(Date.now() - savedClock.at_ms) < CLOCK_OLD_MS ? savedClock.offset_ms : 0;
-  const clock = newSharedClock({ deviceNow, wallNow: () => Date.now(), wallOffset: offset });
+  const clock = newSharedClock({ deviceNow, wallNow: () => Date.now(), wallOffset: offset, stepMs: clockStep(deviceNow) });
 
-  const store = await openStore(globalThis.indexedDB);
+  const store = await openStore(database());
   const devices = newDeviceStore(store, storage);
   const random = (/** @type {Uint8Array} */ bytes) => crypto.getRandomValues(/** @type {any} */ (bytes));
   const identity = await devices.load(random);
@@ -117,6 +128,7 @@ export async function startApp(on) {
     send: (events) => link.record(events),
     first: tabs.first,
     share: tabs.share,
+    wait: (ms) => new Promise((over) => setTimeout(over, ms)),
     felt: () => sound.tick(),
     changed: () => changed(),
   });

@@ -57,6 +57,7 @@ const WITHOUT_HOLD = new Set(['place', 'sound-check', 'note']);
  * @property {(events: HoldEvent[]) => void} send new events of this device
  * @property {() => boolean} first whether this tab may record
  * @property {(events: HoldEvent[]) => void} share tells other tabs
+ * @property {(ms: number) => Promise<unknown>} wait
  * @property {() => void} felt soft tick and short vibration
  * @property {() => void} changed something to be shown has changed
  */
@@ -203,7 +204,7 @@ export function newModel(env) {
     const strict = STRICT.has(kind) || (kind === 'answered' && alarmed);
     const row = { id: event.id, pair: identity.pair, at: event.at, event, state: /** @type {const} */ ('new') };
     const kept = store.add(row, strict).then(() => true);
-    const inTime = await Promise.race([kept, new Promise((resolve) => setTimeout(() => resolve(false), DISK_MS))]);
+    const inTime = await Promise.race([kept, env.wait(DISK_MS).then(() => false)]);
     if (!inTime) slowDisk = true;
     kept.then(() => {
       slowDisk = false;
@@ -362,7 +363,7 @@ export function newModel(env) {
       const pair = identity.pair;
       const rows = events.map((event) => ({ id: event.id, pair, at: event.at, event, state: /** @type {const} */ ('stored') }));
       // Other people's presses are not held up by a slow disk either.
-      await Promise.race([store.addAll(rows), new Promise((resolve) => setTimeout(resolve, DISK_MS))]);
+      await Promise.race([store.addAll(rows), env.wait(DISK_MS)]);
       for (const event of events) unsent.delete(event.id);
       take(events, pair);
       env.share(events);

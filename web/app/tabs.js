@@ -28,6 +28,7 @@ const LOCK_MS = 1500;
  * @property {BroadcastChannel | null} channel
  * @property {LockManager | null} locks
  * @property {Storage | null} storage
+ * @property {number} [answer_ms] how long a living tab has to answer
  */
 
 /** @param {Storage | null} storage @returns {TabsEnv} */
@@ -46,7 +47,7 @@ export function tabsHere(storage) {
  * @param {TabsEnv} env
  * @returns {Promise<Tabs>} resolved once it is known which tab this is
  */
-export async function openTabs(on, { channel, locks, storage }) {
+export async function openTabs(on, { channel, locks, storage, answer_ms = ANSWER_MS }) {
   const me = String(Math.random()).slice(2);
   let first = false;
 
@@ -99,7 +100,7 @@ export async function openTabs(on, { channel, locks, storage }) {
       const taken = await new Promise((resolve) => {
         answered = resolve;
         channel.postMessage({ say: 'anyone', from: me });
-        setTimeout(() => resolve(false), ANSWER_MS);
+        setTimeout(() => resolve(false), answer_ms);
       });
       if (taken) return false;
     } else if (!free()) return false;

@@ -11,6 +11,9 @@ import { newMirror } from '../store/mirror.js';
 const NOW = 1_790_000_000_000;
 const PLAN = { diver: 'Ansa', buddy: 'Odo', setting: 'dry', planned_s: 180, cadence: 'standard', signal: 'squeeze' };
 
+/** Time never runs out. */
+const forever = () => new Promise(() => {});
+
 /** A browser's localStorage, in memory. @returns {any} */
 function storage() {
   /** @type {Map<string, string>} */
@@ -28,9 +31,9 @@ function storage() {
 
 /**
  * A page on a device whose clock the test moves; `disk` and `local` outlive it.
- * @param {{disk?: ReturnType<typeof memoryStore>, local?: any, role?: any, at?: number, store?: any}} [from]
+ * @param {{disk?: ReturnType<typeof memoryStore>, local?: any, role?: any, at?: number, store?: any, wait?: (ms: number) => Promise<unknown>}} [from]
  */
-async function page({ disk = memoryStore(), local = storage(), role = 'buddy', at = NOW, store = disk } = {}) {
+async function page({ disk = memoryStore(), local = storage(), role = 'buddy', at = NOW, store = disk, wait = forever } = {}) {
   let mono = 0;
   const clock = newSharedClock({ deviceNow: () => mono, wallNow: () => at + mono });
   const book = newBook();
@@ -51,6 +54,7 @@ async function page({ disk = memoryStore(), local = storage(), role = 'buddy', a
     send: (events) => seen.sent.push(...events),
     share: (events) => seen.shared.push(...events),
     first: () => seen.first,
+    wait,
     felt: () => (seen.felt += 1),
     changed: () => (seen.changed += 1),
   });
@@ -117,7 +121,7 @@ test('an event is on the disk before it is shown, and shown before it is sent', 
   const store = {
     ...disk,
     async add(/** @type {any} */ row, /** @type {boolean} */ strict) {
-      await new Promise((done) => setTimeout(done, 20));
+      await new Promise((done) => setTimeout(done, 1));
       order.push(`disk ${row.event.kind}${strict ? ' strictly' : ''}`);
       return disk.add(row, strict);
     },
@@ -134,13 +138,16 @@ test('an event is on the disk before it is shown, and shown before it is sent', 
   assert.deepEqual(p.seen.sent.length, 3);
 });
 
-test('a disk that hangs does not hold up a press: it is shown, and the page says so', async () => {
+test('H02 a disk that hangs does not hold up a press: it is shown within 300 ms, and the page says so', async () => {
   const disk = memoryStore();
-  const p = await page({ disk, store: { ...disk, add: () => new Promise(() => {}) } });
+  let longest = 0;
+  const wait = async (/** @type {number} */ ms) => {
+    longest = Math.max(longest, ms);
+  };
+  const p = await page({ disk, wait, store: { ...disk, add: forever } });
   await started(p);
-  const before = Date.now();
   await p.model.record('no-answer', null);
-  assert.ok(Date.now() - before < 290, 'H02 allows 300 ms from press to alarm');
+  assert.ok(longest > 0 && longest < 300, `waited up to ${longest} ms for the disk`);
   assert.equal(p.model.status()?.standing?.rung, 'alarm');
   assert.equal(p.model.slowDisk(), true);
 });
