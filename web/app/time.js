@@ -8,8 +8,14 @@
  * device slept; then the larger of the two is right (H03).
  */
 
+import { WORST_DRIFT_PPM } from '../rules/clock.js';
+
 /** A difference between the clocks above this is a jump (ms). */
 export const JUMP_MS = 250;
+/** Without a tick for this long the page was frozen, or the device was: what was known is not relied upon (ms, own). */
+export const FROZEN_MS = 5000;
+/** A doubt above this is a fault: two phones could sound a rung so far apart (ms). */
+export const FAULT_DOUBT_MS = 250;
 /** In a hold the clock follows a new estimate by at most this much (ms, own). */
 export const FOLLOW_MS = 1000;
 /** How much of the passing time may be taken to lose a lead in a hold (own): 1 ms in 20. */
@@ -34,6 +40,7 @@ export const SLEEP_MAX_MS = 30 * 60_000;
  * @property {number} offset_ms shared minus device clock, as used
  * @property {number | null} doubt_ms null while nobody can say
  * @property {boolean} own true while this device is its own clock
+ * @property {boolean} fault the doubt is too large, or after a jump nobody knows it
  * @property {string} words
  */
 
@@ -43,8 +50,8 @@ export const SLEEP_MAX_MS = 30 * 60_000;
  * @property {(deviceMs: number) => number} at shared ms of a moment of the device's clock, whole
  * @property {(sharedMs: number) => number} toDevice
  * @property {(estimate: Estimate) => void} hear the newest estimate, as often as you like
- * @property {(inHold: boolean) => {jumped_ms: number} | null} tick call at 4 Hz; says when a clock jumped: then a new
- *   burst of exchanges is due and older ones are void
+ * @property {(inHold: boolean) => {jumped_ms: number} | null} tick call at 4 Hz; says when a clock jumped, or by 0 that the
+ *   page was frozen: then a new burst of exchanges is due and older ones are void
  * @property {() => void} unsync the estimate so far is void
  * @property {() => ClockInfo} info
  * @property {() => number | null} err half-width of doubt for an event made now, whole ms; null while nobody can say
@@ -56,17 +63,20 @@ export const SLEEP_MAX_MS = 30 * 60_000;
  * @param {() => number} env.deviceNow monotonic ms
  * @param {() => number} env.wallNow Unix ms
  * @param {number} [env.wallOffset] shared minus wall clock, from an earlier page
+ * @param {number} [env.stepMs] step of the monotonic clock
  * @returns {SharedClock}
  */
-export function newSharedClock({ deviceNow, wallNow, wallOffset = 0 }) {
+export function newSharedClock({ deviceNow, wallNow, wallOffset = 0, stepMs = 0 }) {
   let used = wallNow() + wallOffset - deviceNow();
   /** @type {Estimate | null} */
   let estimate = null;
+  let heardAt = 0;
   /** Whether `used` was ever a server's: else this device is its own clock. */
   let hadServer = false;
   let inHold = false;
   let lastShown = -Infinity;
   let lastDevice = deviceNow();
+  let tickedAt = deviceNow();
   let lastGap = wallNow() - deviceNow();
   /** @type {{ms: number, at: number} | null} a jump of which the server has not spoken yet */
   let jump = null;
@@ -78,6 +88,18 @@ export function newSharedClock({ deviceNow, wallNow, wallOffset = 0 }) {
     if (inHold && t < lastShown) return lastShown;
     lastShown = t;
     return t;
+  };
+
+  /** The estimate, unless a clock has jumped since the last tick. */
+  const sound = () =>
+    estimate && estimate.synced && Math.abs(wallNow() - deviceNow() - lastGap) <= JUMP_MS ? estimate : null;
+
+  /** Half-width of doubt of the time used, ms; null while nobody can say. */
+  const doubt = () => {
+    const e = sound();
+    if (!e) return null;
+    const drift = (Math.max(0, deviceNow() - heardAt) * WORST_DRIFT_PPM) / 1e6;
+    return e.doubt_ms + drift + stepMs + Math.abs(lead());
   };
 
   /** How far the server's time is ahead of the one used. */
@@ -118,6 +140,7 @@ export function newSharedClock({ deviceNow, wallNow, wallOffset = 0 }) {
 
     hear(next) {
       estimate = next;
+      heardAt = deviceNow();
       follow();
       lastDevice = deviceNow();
     },
@@ -125,6 +148,8 @@ export function newSharedClock({ deviceNow, wallNow, wallOffset = 0 }) {
     tick(holding) {
       inHold = holding;
       const d = deviceNow();
+      const frozen = d - tickedAt > FROZEN_MS;
+      tickedAt = d;
       const gap = wallNow() - d;
       const step = gap - lastGap;
       // Small steps are the wall clock being disciplined; within a hold they add up to nothing.
@@ -136,6 +161,9 @@ export function newSharedClock({ deviceNow, wallNow, wallOffset = 0 }) {
         const ms = Math.round(step);
         jumped = { jumped_ms: ms };
         jump = { ms: (jump ? jump.ms : 0) + ms, at: d };
+      } else if (frozen) {
+        estimate = null;
+        jumped = { jumped_ms: 0 };
       }
       if (jump && d - jump.at >= (inHold || hadServer ? ASK_MS : 0) && !(estimate && estimate.synced)) {
         const slept = jump.ms > 0 && jump.ms <= SLEEP_MAX_MS;
@@ -153,21 +181,20 @@ export function newSharedClock({ deviceNow, wallNow, wallOffset = 0 }) {
     },
 
     info() {
-      const synced = estimate !== null && estimate.synced;
-      const apart = Math.abs(lead());
-      const doubt = estimate && estimate.synced ? estimate.doubt_ms + apart : null;
+      const half = doubt();
       return {
-        synced,
+        synced: half !== null,
         offset_ms: used,
-        doubt_ms: doubt === null ? null : Math.ceil(doubt),
+        doubt_ms: half === null ? null : Math.ceil(half),
         own: !hadServer,
-        words: words(synced, doubt, hadServer),
+        fault: half === null ? hadServer : half > FAULT_DOUBT_MS,
+        words: words(half, hadServer),
       };
     },
 
     err() {
-      if (!estimate || !estimate.synced) return null;
-      return Math.max(1, Math.ceil(estimate.doubt_ms + Math.abs(lead())));
+      const half = doubt();
+      return half === null ? null : Math.max(1, Math.ceil(half));
     },
 
     forMirror: () => ({ offset_ms: Math.round(raw() - wallNow()), synced: hadServer, at_ms: Math.round(wallNow()) }),
@@ -175,13 +202,11 @@ export function newSharedClock({ deviceNow, wallNow, wallOffset = 0 }) {
 }
 
 /**
- * @param {boolean} synced
  * @param {number | null} doubt
  * @param {boolean} hadServer
  */
-function words(synced, doubt, hadServer) {
-  if (!synced) return hadServer ? 'clock runs on, unchecked' : 'this phone’s own clock';
-  if (doubt === null) return '';
-  if (doubt < 100) return `clock ± ${Math.max(1, Math.ceil(doubt))} ms`;
-  return `clock ± ${(Math.ceil(doubt / 100) / 10).toFixed(1)} s`;
+function words(doubt, hadServer) {
+  if (doubt === null) return hadServer ? 'clock runs on, unchecked' : 'this phone’s own clock';
+  if (doubt < 100) return `clock within ${Math.max(1, Math.ceil(doubt))} ms`;
+  return `clock within ${(Math.ceil(doubt / 100) / 10).toFixed(1)} s`;
 }

@@ -61,6 +61,7 @@ const FINAL = new Set(['bad-token', 'not-of-pair']);
  * @property {boolean} synced
  * @property {string | null} clock_id
  * @property {number} gen how many times the clock was declared void
+ * @property {number} at ms of the connection's clock at which this was so
  */
 
 /**
@@ -365,8 +366,9 @@ export function newConnection(env) {
 
   /** @returns {ClockState} */
   const clockState = () => {
-    const c = clock.at(env.now());
-    return { offset_ms: c.offset_ms ?? 0, doubt_ms: c.doubt_ms ?? 0, synced: c.synced === true, clock_id: clockId, gen };
+    const at = env.now();
+    const c = clock.at(at);
+    return { offset_ms: c.offset_ms ?? 0, doubt_ms: c.doubt_ms ?? 0, synced: c.synced === true, clock_id: clockId, gen, at };
   };
 
   const stop = () => {

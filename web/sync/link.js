@@ -4,8 +4,8 @@
  * browser gives none or the worker has died.
  */
 
-import { newClockEstimate } from '../rules/clock.js';
-import { newHost } from './host.js';
+import { newClockEstimate, WORST_DRIFT_PPM } from '../rules/clock.js';
+import { clockStep, newHost } from './host.js';
 
 /** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
 /** @typedef {import('./connection.js').Dial} Dial */
@@ -53,6 +53,9 @@ const PING_MS = 20_000;
 export function newLink(words, env = {}) {
   const makeWorker = env.makeWorker ?? (() => new Worker(new URL('./worker.js', import.meta.url), { type: 'module' }));
   const now = () => performance.now();
+  const stepMs = clockStep(now);
+  // One oscillator drives both clocks, so they do not drift; but both are coarse.
+  const newMap = () => newClockEstimate({ stepMs: 2 * stepMs, driftPpm: 0 });
   /** @type {Worker | null} */
   let worker = null;
   /** @type {import('./host.js').Host | null} */
@@ -141,7 +144,7 @@ export function newLink(words, env = {}) {
     try {
       const made = makeWorker();
       worker = made;
-      map = newClockEstimate({ stepMs: 0.1, driftPpm: 0 });
+      map = newMap();
       pingsLeft = PINGS;
       made.onmessage = (e) => {
         if (made === worker) hear(e.data);
@@ -198,7 +201,7 @@ export function newLink(words, env = {}) {
       clock = null;
       tell({ do: 'jump', gen });
       if (worker) {
-        map = newClockEstimate({ stepMs: 0.1, driftPpm: 0 });
+        map = newMap();
         pingsLeft = PINGS;
         ping();
       }
@@ -215,12 +218,14 @@ export function newLink(words, env = {}) {
     },
     estimate() {
       if (!clock || !clock.synced) return null;
-      if (!worker) return { offset_ms: clock.offset_ms, doubt_ms: clock.doubt_ms, synced: true, clock_id: clock.clock_id };
-      const m = map?.at(now());
+      const m = worker ? map?.at(now()) : { offset_ms: 0, doubt_ms: 0, synced: true };
       if (!m || m.synced !== true) return null;
+      const offset = m.offset_ms ?? 0;
+      // The worker's word may have waited for a page that hung.
+      const age = Math.max(0, now() + offset - clock.at);
       return {
-        offset_ms: clock.offset_ms + (m.offset_ms ?? 0),
-        doubt_ms: clock.doubt_ms + (m.doubt_ms ?? 0),
+        offset_ms: clock.offset_ms + offset,
+        doubt_ms: clock.doubt_ms + (m.doubt_ms ?? 0) + (age * WORST_DRIFT_PPM) / 1e6,
         synced: true,
         clock_id: clock.clock_id,
       };

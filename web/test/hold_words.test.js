@@ -6,6 +6,7 @@ import { statusAt } from '../rules/status.js';
 import { holdFacts } from '../views/hold_facts.js';
 import { liveSlab, recoverySlab } from '../views/slab_words.js';
 import { alarmFace, onlookerFace } from '../views/alarm_words.js';
+import { clockFault, deviceFault, faultLines, provenWords, soundFault } from '../views/hold_head.js';
 import { diverWords } from '../views/diver_words.js';
 import { stepAt, stepsFor } from '../views/incident_steps.js';
 
@@ -224,4 +225,36 @@ test('H15 nothing says that going on is safe, and nothing praises', () => {
   for (const dry of [true, false]) said.add(JSON.stringify(stepsFor(dry)));
   assert.ok(said.size > 40);
   for (const line of said) assert.doesNotMatch(line, /\b(safe|safely|fine|good|great|well|done|bravo|perfect|relax|keep going)\b/i);
+});
+
+test('H04 the sound is always told: how long ago it was proven, or what is amiss', () => {
+  assert.equal(provenWords({ state: 'proven', words: '', proven_at: T0 }, T0 + 59_999), 'sound proven');
+  assert.equal(provenWords({ state: 'proven', words: '', proven_at: T0 }, T0 + 4 * 60_000), 'sound proven 4 min ago');
+  for (const [state, words, said] of [
+    ['unproven', '', 'sound not proven'], ['off', '', 'sound is off: touch'], ['fault', 'Sound stands still', 'sound stands still'],
+  ]) {
+    assert.equal(provenWords({ state, words }, T0), '');
+    assert.equal(soundFault({ state, words }), said);
+  }
+});
+
+test('H03 H04 H06 the other phones say what of the buddy\'s phone is amiss, gravest first', () => {
+  const buddy = (/** @type {object} */ state, age_ms = 0) => ({ device: 'b', role: 'buddy', name: 'Odo', age_ms, state });
+  const fit = { visible: true, sound: 'proven', doubt_ms: 4 };
+  assert.equal(deviceFault(buddy(fit)), '');
+  assert.equal(deviceFault(buddy(fit, 3001)), 'Odo’s phone: not live 0:03');
+  assert.equal(deviceFault(buddy({ ...fit, visible: false })), 'Odo’s phone: page hidden');
+  assert.equal(deviceFault(buddy({ ...fit, sound: 'fault' })), 'Odo’s phone: sound not proven');
+  assert.equal(deviceFault(buddy({ ...fit, doubt_ms: 251 })), 'Odo’s phone: its clock may be off');
+  assert.equal(deviceFault(buddy({ ...fit, doubt_ms: null })), '', 'a phone alone is its own clock');
+});
+
+test('H06 a clock that may be far off is a fault on its own phone', () => {
+  assert.equal(clockFault({ fault: false, words: 'clock within 5 ms' }), '');
+  assert.equal(clockFault({ fault: true, words: 'clock within 0.4 s' }), 'clock within 0.4 s');
+  const frame = /** @type {any} */ ({
+    sound: { state: 'proven', words: '' }, present: [], me: { device: 'b' }, clock: { fault: true, words: 'clock runs on, unchecked' },
+  });
+  assert.deepEqual(faultLines(frame, ''), ['clock runs on, unchecked']);
+  assert.deepEqual(faultLines({ ...frame, sound: { state: 'off', words: '' } }, 'not recorded'), ['not recorded', 'sound is off: touch']);
 });

@@ -1,15 +1,15 @@
 // Shared time on the page: never back in a hold, honest about what it does not know (hazards H03, H06).
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
-import { newSharedClock, ASK_MS, SLEEP_MAX_MS } from '../app/time.js';
+import { newSharedClock, ASK_MS, FROZEN_MS, SLEEP_MAX_MS } from '../app/time.js';
 
 const WALL = 1_790_000_000_000;
 
 /** A device whose two clocks the test moves by hand. */
-function device({ wallOffset = 0 } = {}) {
+function device({ wallOffset = 0, stepMs = 0 } = {}) {
   let mono = 5000;
   let wall = WALL;
-  const clock = newSharedClock({ deviceNow: () => mono, wallNow: () => wall, wallOffset });
+  const clock = newSharedClock({ deviceNow: () => mono, wallNow: () => wall, wallOffset, stepMs });
   return {
     clock,
     /** Time passes on both clocks. @param {number} ms */
@@ -60,7 +60,7 @@ test('a synchronised clock shows the server\'s time, its doubt rounded up, and m
   d.server(WALL + 7000, 1.2);
   assert.equal(d.clock.now(), WALL + 7000);
   assert.equal(d.clock.err(), 2);
-  assert.match(d.clock.info().words, /± 2 ms/);
+  assert.match(d.clock.info().words, /within 2 ms/);
   assert.equal(d.clock.at(d.mono() - 100), WALL + 6900);
   assert.equal(d.clock.toDevice(WALL + 6900), d.mono() - 100);
 });
@@ -177,4 +177,50 @@ test('between holds a phone of its own keeps its wall clock', () => {
   d.sleep(-5000);
   d.ticks(250, false);
   assert.equal(d.clock.now(), WALL + 1250 - 5000);
+});
+
+test('the doubt grows by 200 ppm with the age of the estimate, and holds the step of the clock', () => {
+  const d = device({ stepMs: 1 });
+  d.server(WALL, 2);
+  assert.equal(d.clock.info().doubt_ms, 3);
+  d.pass(20_000);
+  assert.equal(d.clock.info().doubt_ms, 7, '20 s at 200 ppm are 4 ms');
+  assert.equal(d.clock.err(), 7);
+});
+
+test('H06 a page that was frozen for 20 s asks anew before it calls its time known; the time itself goes on', () => {
+  const d = device();
+  d.server(WALL);
+  d.ticks(1000, true);
+  d.pass(20_000);
+  assert.deepEqual(d.clock.tick(true), { jumped_ms: 0 });
+  assert.equal(d.clock.info().synced, false);
+  assert.equal(d.clock.err(), null);
+  assert.equal(d.clock.now(), WALL + 21_000);
+  d.server(WALL + 21_000, 4);
+  assert.equal(d.clock.info().synced, true);
+  d.pass(FROZEN_MS);
+  assert.equal(d.clock.tick(true), null, 'a tick that is merely late is no freeze');
+});
+
+test('H06 between a jump and the tick that finds it nothing is claimed', () => {
+  const d = device();
+  d.server(WALL);
+  d.clock.tick(true);
+  d.sleep(20_000);
+  assert.equal(d.clock.err(), null);
+  assert.equal(d.clock.info().synced, false);
+});
+
+test('a doubt above 250 ms is a fault, and so is a server\'s time that nobody has checked since a jump', () => {
+  const d = device();
+  assert.equal(d.clock.info().fault, false, 'a phone alone can disagree with nobody');
+  d.server(WALL, 250);
+  assert.deepEqual([d.clock.info().fault, d.clock.info().words], [false, 'clock within 0.3 s']);
+  d.server(WALL, 250.1);
+  assert.equal(d.clock.info().fault, true);
+  d.server(WALL, 3);
+  assert.deepEqual([d.clock.info().fault, d.clock.info().words], [false, 'clock within 3 ms']);
+  d.clock.unsync();
+  assert.deepEqual([d.clock.info().fault, d.clock.info().words], [true, 'clock runs on, unchecked']);
 });

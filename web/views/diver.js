@@ -9,7 +9,7 @@ import { createAlarm } from './alarm.js';
 import { alarmFace, onlookerFace } from './alarm_words.js';
 import { diverWords } from './diver_words.js';
 import { holdFacts } from './hold_facts.js';
-import { deviceFault, soundFault } from './hold_head.js';
+import { clockFault, deviceFault, soundFault } from './hold_head.js';
 import { digits, layOut } from './parts.js';
 import { newPresses } from './presses.js';
 import { fitPx } from './sheet.js';
@@ -127,10 +127,10 @@ function shownTime({ status, now }) {
 }
 
 /**
- * The buddy's phone first, then this one's sound.
+ * The buddy's phone first, then this one's sound and clock.
  * @param {HoldFrame} frame
  */
-function faultLine({ sound, present = [] }) {
+function faultLine({ sound, clock, present = [] }) {
   const buddy = present.filter((p) => p.role === 'buddy').map(deviceFault).find((words) => words !== '');
-  return buddy ?? soundFault(sound);
+  return buddy ?? (soundFault(sound) || clockFault(clock));
 }

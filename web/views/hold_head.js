@@ -1,6 +1,7 @@
 // Parts of the head of a hold page: whether it is live, what is amiss, and the tooth that points to the tape.
 
 import { clockText } from '../app/clock_text.js';
+import { FAULT_DOUBT_MS } from '../app/time.js';
 import { el, replace, setClass, setShown, setText, svg } from '../app/dom.js';
 
 /** @typedef {import('./parts.js').HoldFrame} HoldFrame */
@@ -48,7 +49,16 @@ export function deviceFault(device) {
   if (device.link ? device.link !== 'live' : age > STALE_MS) return `${who}: not live ${clockText(age)}`;
   if (device.role !== 'buddy' || !device.state) return '';
   if (device.state.visible === false) return `${who}: page hidden`;
-  return device.state.sound === 'proven' ? '' : `${who}: sound not proven`;
+  if (device.state.sound !== 'proven') return `${who}: sound not proven`;
+  return (device.state.doubt_ms ?? 0) > FAULT_DOUBT_MS ? `${who}: its clock may be off` : '';
+}
+
+/**
+ * This phone's clock where it may be too far from the others', in words; else ''.
+ * @param {HoldFrame['clock']} clock
+ */
+export function clockFault(clock) {
+  return clock?.fault ? clock.words : '';
 }
 
 /**
@@ -62,7 +72,19 @@ export function soundFault({ state, words }) {
 }
 
 /**
- * What is amiss in a hold, gravest first: a press not recorded, this phone's sound, the other phones, the screen.
+ * How long ago somebody counted this phone's beeps, in words; '' where its sound is not proven.
+ * @param {HoldFrame['sound']} sound
+ * @param {number} now shared ms
+ */
+export function provenWords({ state, proven_at = null }, now) {
+  if (state !== 'proven') return '';
+  const minutes = proven_at === null ? 0 : Math.floor((now - proven_at) / 60_000);
+  return minutes < 1 ? 'sound proven' : `sound proven ${minutes} min ago`;
+}
+
+/**
+ * What is amiss in a hold, gravest first: a press not recorded, this phone's sound, the other phones, the clock, the
+ * screen.
  * @param {HoldFrame} frame
  * @param {string} failure
  */
@@ -71,6 +93,7 @@ export function faultLines(frame, failure) {
   const lines = [failure, soundFault(sound)];
   const others = present.filter((p) => p.device !== me.device && p.role !== 'instructor');
   lines.push(...others.filter((p) => p.role === 'buddy').map(deviceFault), ...others.filter((p) => p.role !== 'buddy').map(deviceFault));
+  lines.push(clockFault(frame.clock));
   if (lock && !lock.held) lines.push(lock.words);
   return lines.filter((line) => line !== '').slice(0, 2);
 }
@@ -78,10 +101,13 @@ export function faultLines(frame, failure) {
 /**
  * @param {HTMLElement} node
  * @param {string[]} lines
+ * @param {string} [calm] what to say, without a fault's sign, where nothing is amiss
  */
-export function showFaults(node, lines) {
-  const text = lines.join('\n');
+export function showFaults(node, lines, calm = '') {
+  const text = lines.join('\n') || calm;
   if (node.dataset.text === text) return;
   node.dataset.text = text;
-  replace(node, lines.map((line) => el('span', { class: 'fault-line' }, el('span', { class: 'fault small' }), el('span', null, line))));
+  const faults = lines.map((line) => el('span', { class: 'fault-line' }, el('span', { class: 'fault small' }), el('span', null, line)));
+  const said = calm === '' ? [] : [el('span', { class: 'fault-line' }, el('span', null, calm))];
+  replace(node, lines.length > 0 ? faults : said);
 }

@@ -7,7 +7,7 @@ import { createTape } from '../tape/tape.js';
 import { createAlarm } from './alarm.js';
 import { alarmFace, secondsLeft } from './alarm_words.js';
 import { holdFacts } from './hold_facts.js';
-import { faultLines, linkLine, showFaults, showLink, toothOf } from './hold_head.js';
+import { faultLines, linkLine, provenWords, showFaults, showLink, toothOf } from './hold_head.js';
 import { createMarks } from './marks_row.js';
 import { digits, layOut, pressKey } from './parts.js';
 import { newPresses } from './presses.js';
@@ -116,7 +116,7 @@ export function mount(root, app) {
     }
     clock.set(text);
     showLink(link, frame.link);
-    showFaults(faults, faultLines(frame, failure));
+    showFaults(faults, faultLines(frame, failure), provenWords(frame.sound, frame.now));
   };
 
   const view = {

@@ -18,7 +18,8 @@ import { fitPx } from './sheet.js';
  * @property {Status|null} status
  * @property {{device: string, role: string, name: string}} me
  * @property {{state: string, for_ms: number}} link
- * @property {{state: string, words: string, needs_touch?: boolean}} sound
+ * @property {{state: string, words: string, needs_touch?: boolean, proven_at?: number|null}} sound
+ * @property {{fault: boolean, words: string}} [clock]
  * @property {{ms: number, at: number}|null} [away]
  * @property {any} [kept]
  * @property {boolean} [second_tab]

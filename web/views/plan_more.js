@@ -35,6 +35,7 @@ export function moreRows({ app, edit, left }) {
 
   const phones = el('span', { class: 'sub' });
   const sound = el('span', { class: 'sub' });
+  const clock = el('span', { class: 'sub' });
   const place = el('span', { class: 'sub' });
   const log = el('span', { class: 'sub' });
   const soundWord = word('sound check', () => app.go('soundcheck', { back: 'plan' }));
@@ -48,6 +49,7 @@ export function moreRows({ app, edit, left }) {
     row('early checks', null, quiet.node),
     row('phones', null, phones, word('add a phone', () => app.go('join', { invite: true }))),
     row('sound', null, sound, soundWord),
+    row('clock', null, clock),
     row('place', null, place, placeWord),
     row('log', null, log, word('open the log', () => app.go('log'))),
     row('screen', null, night.node), row('hand', { plain: true }, hand.node));
@@ -67,6 +69,7 @@ export function moreRows({ app, edit, left }) {
       }
       setText(phones, phonesWords(frame));
       setText(sound, frame.sound?.state === 'proven' ? `proven ${timeOfDay(frame.sound.proven_at ?? frame.now)}` : 'not proven');
+      setText(clock, (frame.clock?.words ?? '').replace(/^clock /, ''));
       setText(place, frame.place?.number ? `emergency ${frame.place.number}` : 'not set');
       setText(log, holds === 1 ? '1 hold' : `${holds} holds`);
       night.set(app.prefs.get('night_mode') ?? 'auto');

@@ -10,7 +10,7 @@ import { createAlarm } from './alarm.js';
 import { alarmFace, secondsLeft } from './alarm_words.js';
 import { createAwake } from './awake.js';
 import { holdFacts } from './hold_facts.js';
-import { faultLines, linkLine, showFaults, showLink, toothOf } from './hold_head.js';
+import { faultLines, linkLine, provenWords, showFaults, showLink, toothOf } from './hold_head.js';
 import { createMarks } from './marks_row.js';
 import { digits, layOut, pressKey } from './parts.js';
 import { newPresses } from './presses.js';
@@ -155,7 +155,7 @@ export function mount(root, app) {
     setText(breath, paced ? `breath ${run.n}` : status.watch_end_at === null ? '' : `ends ${clockText(status.watch_end_at - base)}`);
     setClass(breathCell, 'quiet', !paced);
     showLink(link, frame.link);
-    showFaults(faults, faultLines(frame, failure));
+    showFaults(faults, faultLines(frame, failure), provenWords(frame.sound, frame.now));
     return paced;
   };
 

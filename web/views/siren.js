@@ -5,7 +5,7 @@ import { el, setShown, setText } from '../app/dom.js';
 import { createAlarm } from './alarm.js';
 import { alarmFace, onlookerFace } from './alarm_words.js';
 import { holdFacts } from './hold_facts.js';
-import { linkLine, showLink } from './hold_head.js';
+import { linkLine, provenWords, showLink } from './hold_head.js';
 import { layOut } from './parts.js';
 
 /** @typedef {import('./parts.js').HoldApp} HoldApp */
@@ -80,7 +80,7 @@ export function mount(root, app) {
       setText(part, frame.voice?.takes ? 'sounds every prompt now' : 'sounds the alarm, and every prompt if the buddy’s phone cannot');
       const proven = frame.sound.state === 'proven';
       setShown(hatch, !proven);
-      setText(sound, proven ? 'proven' : frame.sound.words || 'not proven');
+      setText(sound, provenWords(frame.sound, frame.now).replace('sound ', '') || frame.sound.words || 'not proven');
       setShown(arm, frame.sound.state === 'off' || frame.sound.needs_touch === true);
       showLink(link, frame.link);
       const red = facts && (alarmFace({ ...facts, takeBack: [] }) ?? incidentFace(facts));
