@@ -36,7 +36,7 @@ var chromiumNames = []string{"chromium", "chromium-browser", "google-chrome"}
 // startBrowser starts a headless Chromium that ends with the test. The flags
 // that drivers usually set are left out on purpose: muted sound, unthrottled
 // timers and free autoplay would test a browser that nobody has.
-func startBrowser(t *testing.T, setup browserSetup) *browser {
+func startBrowser(t testing.TB, setup browserSetup) *browser {
 	t.Helper()
 	if setup.limit == 0 {
 		setup.limit = time.Minute
@@ -84,7 +84,7 @@ func startBrowser(t *testing.T, setup browserSetup) *browser {
 }
 
 // newTab opens another tab of the same browser, so of the same device.
-func (b *browser) newTab(t *testing.T) *browser {
+func (b *browser) newTab(t testing.TB) *browser {
 	t.Helper()
 	ctx, cancel := chromedp.NewContext(b.ctx)
 	t.Cleanup(cancel)
@@ -94,7 +94,7 @@ func (b *browser) newTab(t *testing.T) *browser {
 
 // failOnPageErrors makes every uncaught error and every error line of the
 // console a failure of the test.
-func (b *browser) failOnPageErrors(t *testing.T) {
+func (b *browser) failOnPageErrors(t testing.TB) {
 	t.Helper()
 	chromedp.ListenTarget(b.ctx, func(event any) {
 		switch e := event.(type) {
@@ -109,13 +109,13 @@ func (b *browser) failOnPageErrors(t *testing.T) {
 }
 
 // run performs actions and fails the test where one of them fails.
-func (b *browser) run(t *testing.T, actions ...chromedp.Action) {
+func (b *browser) run(t testing.TB, actions ...chromedp.Action) {
 	t.Helper()
 	require.NoError(t, chromedp.Run(b.ctx, actions...))
 }
 
 // eval gives the value of an expression in the page; a promise is awaited.
-func eval[T any](t *testing.T, b *browser, expression string) T {
+func eval[T any](t testing.TB, b *browser, expression string) T {
 	t.Helper()
 	var value T
 	err := chromedp.Run(b.ctx, chromedp.Evaluate(expression, &value, func(p *runtime.EvaluateParams) *runtime.EvaluateParams {
@@ -127,7 +127,7 @@ func eval[T any](t *testing.T, b *browser, expression string) T {
 
 // waitFor waits until an expression in the page is true. The driver's own
 // polling would count as a touch of the page, which this must not.
-func (b *browser) waitFor(t *testing.T, expression string) {
+func (b *browser) waitFor(t testing.TB, expression string) {
 	t.Helper()
 	for !eval[bool](t, b, "!!("+expression+")") {
 		select {
@@ -142,7 +142,7 @@ func (b *browser) waitFor(t *testing.T, expression string) {
 // testdata, with the policy that the server gives them. /slow answers only
 // when the test sends to the channel: a page that asks for it synchronously
 // hangs as long.
-func serveModules(t *testing.T) (*httptest.Server, chan<- struct{}) {
+func serveModules(t testing.TB) (*httptest.Server, chan<- struct{}) {
 	t.Helper()
 	files := http.FileServer(http.Dir(".."))
 	release := make(chan struct{})

@@ -4,10 +4,13 @@ import (
 	"bufio"
 	"context"
 	"encoding/binary"
+	"fmt"
 	"io"
 	"math"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -17,13 +20,22 @@ import (
 
 const sampleRate = 48000
 
-// ear records what a browser really plays: a sound server of its own with a
-// sink that goes nowhere, and a recorder on that sink.
+// ear records what a browser really plays: a channel of a sound server of its
+// own, with a sink that goes nowhere, and a recorder on that sink.
 type ear struct {
-	server string // for the browser's environment
-	mu     sync.Mutex
-	heard  []float64
-	marks  []mark
+	server  []string // for the browser's environment
+	channel string   // the channel's own sink, for suspend
+	room    *soundRoom
+	heard   []int16
+}
+
+// soundRoom is a sound server with one recorder for all its channels, so that
+// what two browsers play can be compared to the sample.
+type soundRoom struct {
+	env   []string
+	mu    sync.Mutex
+	ears  []*ear
+	marks []mark
 }
 
 // mark says that n samples had arrived by then.
@@ -32,8 +44,21 @@ type mark struct {
 	at time.Time
 }
 
-// listen starts recording; it ends with the test.
-func listen(t *testing.T, ctx context.Context) *ear {
+// listen starts recording one browser; it ends with the test.
+func listen(t testing.TB, ctx context.Context) *ear {
+	t.Helper()
+	return listenTo(t, ctx, "front-left")[0]
+}
+
+// listenTwo records two browsers, one on each side of one recording.
+func listenTwo(t testing.TB, ctx context.Context) (left, right *ear) {
+	t.Helper()
+	ears := listenTo(t, ctx, "front-left", "front-right")
+	return ears[0], ears[1]
+}
+
+// listenTo records as many browsers as it has channels of one sink.
+func listenTo(t testing.TB, ctx context.Context, channels ...string) []*ear {
 	t.Helper()
 	for _, name := range []string{"pulseaudio", "pactl", "parec"} {
 		_, err := exec.LookPath(name)
@@ -41,69 +66,85 @@ func listen(t *testing.T, ctx context.Context) *ear {
 	}
 	dir := t.TempDir()
 	socket := filepath.Join(dir, "socket")
-	e := &ear{server: "PULSE_SERVER=unix:" + socket}
-	home := []string{"HOME=" + dir, "XDG_RUNTIME_DIR=" + dir, "PATH=/usr/bin:/bin", e.server}
-
-	daemon := exec.CommandContext(ctx, "pulseaudio", "-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1",
-		"-L", "module-null-sink sink_name=heard rate=48000 channels=1",
-		"-L", "module-native-protocol-unix auth-anonymous=1 socket="+socket)
-	daemon.Env = home
+	server := "PULSE_SERVER=unix:" + socket
+	room := &soundRoom{env: []string{"HOME=" + dir, "XDG_RUNTIME_DIR=" + dir, "PATH=/usr/bin:/bin", server}}
+	modules := []string{
+		fmt.Sprintf("module-null-sink sink_name=heard rate=%d channels=%d channel_map=%s", sampleRate, len(channels), strings.Join(channels, ",")),
+		"module-native-protocol-unix auth-anonymous=1 socket=" + socket,
+	}
+	for _, channel := range channels {
+		modules = append(modules, fmt.Sprintf("module-remap-sink sink_name=%s master=heard channels=1 channel_map=mono master_channel_map=%s remix=no", channel, channel))
+		room.ears = append(room.ears, &ear{server: []string{server, "PULSE_SINK=" + channel}, channel: channel, room: room})
+	}
+	arguments := []string{"-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1"}
+	for _, module := range modules {
+		arguments = append(arguments, "-L", module)
+	}
+	daemon := exec.CommandContext(ctx, "pulseaudio", arguments...)
+	daemon.Env = room.env
 	require.NoError(t, daemon.Start())
 	t.Cleanup(func() {
 		_ = daemon.Process.Kill()
 		_ = daemon.Wait()
 	})
-	require.Eventually(t, func() bool {
-		info := exec.CommandContext(ctx, "pactl", "info")
-		info.Env = home
-		return info.Run() == nil
-	}, 10*time.Second, 50*time.Millisecond, "the sound server did not come up")
+	require.Eventually(t, func() bool { return room.control(ctx, "info") == nil }, 10*time.Second, 50*time.Millisecond, "the sound server did not come up")
 
-	recorder := exec.CommandContext(ctx, "parec", "--device=heard.monitor", "--raw", "--format=s16le", "--rate=48000",
-		"--channels=1", "--latency-msec=10")
-	recorder.Env = home
+	recorder := exec.CommandContext(ctx, "parec", "--device=heard.monitor", "--raw", "--format=s16le", fmt.Sprintf("--rate=%d", sampleRate),
+		fmt.Sprintf("--channels=%d", len(channels)), "--channel-map="+strings.Join(channels, ","), "--latency-msec=10")
+	recorder.Env = room.env
 	out, err := recorder.StdoutPipe()
 	require.NoError(t, err)
 	require.NoError(t, recorder.Start())
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		e.take(out)
+		room.take(out)
 	}()
 	t.Cleanup(func() {
 		_ = recorder.Process.Kill()
 		<-done
 		_ = recorder.Wait()
 	})
-	require.Eventually(t, func() bool { return e.len() > 0 }, 10*time.Second, 20*time.Millisecond, "nothing recorded")
-	return e
+	require.Eventually(t, func() bool { return room.ears[0].len() > 0 }, 10*time.Second, 20*time.Millisecond, "nothing recorded")
+	return room.ears
 }
 
-func (e *ear) take(from io.Reader) {
+// control gives the sound server a command.
+func (r *soundRoom) control(ctx context.Context, command ...string) error {
+	c := exec.CommandContext(ctx, "pactl", command...)
+	c.Env = r.env
+	return c.Run()
+}
+
+func (r *soundRoom) take(from io.Reader) {
 	in := bufio.NewReaderSize(from, 1<<12)
 	raw := make([]byte, 1<<12)
+	frame := 2 * len(r.ears)
+	kept := 0
 	for {
-		n, err := io.ReadAtLeast(in, raw, 2)
+		n, err := in.Read(raw[kept:])
 		at := time.Now()
-		if err == nil && n%2 == 1 {
-			_, err = io.ReadFull(in, raw[n:n+1])
-			n++
-		}
 		if err != nil {
 			return
 		}
-		e.mu.Lock()
-		for i := 0; i < n; i += 2 {
-			e.heard = append(e.heard, float64(int16(binary.LittleEndian.Uint16(raw[i:])))/32768)
+		n += kept
+		whole := n - n%frame
+		r.mu.Lock()
+		for i := 0; i < whole; i += 2 {
+			e := r.ears[i/2%len(r.ears)]
+			e.heard = append(e.heard, int16(binary.LittleEndian.Uint16(raw[i:])))
 		}
-		e.marks = append(e.marks, mark{len(e.heard), at})
-		e.mu.Unlock()
+		if whole > 0 {
+			r.marks = append(r.marks, mark{len(r.ears[0].heard), at})
+		}
+		r.mu.Unlock()
+		kept = copy(raw, raw[whole:n])
 	}
 }
 
 func (e *ear) len() int {
-	e.mu.Lock()
-	defer e.mu.Unlock()
+	e.room.mu.Lock()
+	defer e.room.mu.Unlock()
 	return len(e.heard)
 }
 
@@ -111,13 +152,12 @@ func (e *ear) len() int {
 // later arrival allows. It errs to the late side by what the recorder holds
 // back at least.
 func (e *ear) at(sample int) time.Time {
-	e.mu.Lock()
-	defer e.mu.Unlock()
+	e.room.mu.Lock()
+	defer e.room.mu.Unlock()
+	marks := e.room.marks
+	first, _ := slices.BinarySearchFunc(marks, sample, func(m mark, n int) int { return m.n - n })
 	best := time.Time{}
-	for _, m := range e.marks {
-		if m.n < sample {
-			continue
-		}
+	for _, m := range marks[first:] {
 		if m.n > sample+2*sampleRate {
 			break
 		}
@@ -131,16 +171,25 @@ func (e *ear) at(sample int) time.Time {
 
 // until waits until the recording covers an instant and gives the samples
 // from the first index on.
-func (e *ear) until(t *testing.T, end time.Time, first int) []float64 {
+func (e *ear) until(t testing.TB, end time.Time, first int) []float64 {
 	t.Helper()
 	limit := time.Until(end) + 10*time.Second
 	require.Eventually(t, func() bool {
 		n := e.len()
 		return n > 0 && e.at(n).After(end)
 	}, limit, 10*time.Millisecond, "the recording stopped")
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	return append([]float64(nil), e.heard[first:]...)
+	return e.since(first)
+}
+
+// since gives what has been recorded so far, from a sample on.
+func (e *ear) since(first int) []float64 {
+	e.room.mu.Lock()
+	defer e.room.mu.Unlock()
+	heard := make([]float64, len(e.heard)-first)
+	for i, x := range e.heard[first:] {
+		heard[i] = float64(x) / 32768
+	}
+	return heard
 }
 
 // pulse is one burst of tone. Times are ms from the first sample given.

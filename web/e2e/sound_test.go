@@ -132,7 +132,7 @@ func openSilent(t *testing.T, limit time.Duration) *soundPage {
 	ctx, cancel := context.WithTimeout(context.Background(), limit)
 	t.Cleanup(cancel)
 	e := listen(t, ctx)
-	b := startBrowser(t, browserSetup{limit: limit, env: []string{e.server}})
+	b := startBrowser(t, browserSetup{limit: limit, env: e.server})
 	b.failOnPageErrors(t)
 	server, release := serveModules(t)
 	b.run(t, chromedp.Navigate(server.URL+"/e2e/testdata/sound.html"))
