@@ -1,7 +1,7 @@
 // The sound of a device: its audio context, whether it can be trusted, and the way to what is queued on it.
 
 import { BEEP_STEP_MS, SOUNDS } from './patterns.js';
-import { createAudioClock, createQueue, latencyOf, startSound } from './queue.js';
+import { createAudioClock, createQueue, latencyOf, speakerAt, startSound } from './queue.js';
 
 /** @typedef {import('./schedule.js').SoundItem} SoundItem */
 
@@ -148,9 +148,9 @@ export function createSound({
     cause = what;
   }
 
-  /** All three clocks, read as close together as a page can. */
+  /** All clocks, read as close together as a page can. */
   function read() {
-    let best = { audio_s: 0, now_ms: 0, wall_ms: 0 };
+    let best = { audio_s: 0, speaker_s: 0, now_ms: 0, wall_ms: 0 };
     let width_ms = Infinity;
     for (let i = 0; i < 3 && width_ms > 2; i++) {
       const before_ms = deviceNow();
@@ -158,7 +158,8 @@ export function createSound({
       const after_ms = deviceNow();
       if (after_ms - before_ms >= width_ms) continue;
       width_ms = after_ms - before_ms;
-      best = { audio_s, now_ms: (before_ms + after_ms) / 2, wall_ms: wallNow() };
+      const now_ms = (before_ms + after_ms) / 2;
+      best = { audio_s, speaker_s: ctx ? speakerAt(ctx, audio_s, now_ms) : audio_s, now_ms, wall_ms: wallNow() };
     }
     return best;
   }

@@ -10,7 +10,7 @@ import { SOUNDS, renderSound } from './patterns.js';
 /** A sound that starts this soon keeps its time: moving it could cost it. Cancelling is always possible. */
 const LEAVE_ALONE_MS = 50;
 /** Smaller corrections are not worth touching a queued sound. */
-const RETIME_MS = 8;
+const RETIME_MS = 5;
 /** A difference between the clocks that is worth laying everything anew. */
 const DRIFT_MS = 30;
 /** One reading this far off is no reading error. */
@@ -23,6 +23,9 @@ const STRIKE_WINDOW_MS = 10000;
 const MEDIAN_OF = 9;
 /** A repeating sound that is no later than this is played from its start. */
 const WHOLE_MS = 300;
+/** What the browser says of its output counts where it is this fresh, and this near to what its latency says. */
+const FRESH_MS = 250;
+const SANE_S = 0.3;
 /** Until the clocks are joined only what is due within this is queued: a young audio clock may be off by seconds. */
 const UNJOINED_MS = 400;
 const FADE_S = 0.015;
@@ -34,11 +37,15 @@ function median(values) {
   return sorted.length % 2 ? sorted[half] : (sorted[half - 1] + sorted[half]) / 2;
 }
 
-/** @typedef {{audio_s: number, now_ms: number, wall_ms: number}} Reading all three clocks at one instant */
+/**
+ * All clocks at one instant: the audio clock as it is being filled, the audio time that is at the speaker, the device's
+ * clock, the wall clock.
+ * @typedef {{audio_s: number, speaker_s: number, now_ms: number, wall_ms: number}} Reading
+ */
 
-/** Joins an audio clock to the device's clock and tells when they part. */
+/** Joins the audio time at the speaker to the device's clock and tells when they part. */
 export function createAudioClock() {
-  /** @type {number[]} audio s minus device s, newest last */
+  /** @type {number[]} audio s at the speaker minus device s, newest last */
   let offsets = [];
   /** @type {Reading|null} */
   let last = null;
@@ -59,12 +66,12 @@ export function createAudioClock() {
      * @returns {{still: boolean, parted: boolean, unsteady: boolean}} `still`: no movement for 300 ms; `parted`: what is
      *   queued has to be laid anew; `unsteady`: the clocks parted three times within 10 s
      */
-    sample({ audio_s, now_ms, wall_ms }) {
-      const offset_s = audio_s - now_ms / 1000;
+    sample({ audio_s, speaker_s, now_ms, wall_ms }) {
+      const offset_s = speaker_s - now_ms / 1000;
       const slept = last !== null && wall_ms - last.wall_ms - (now_ms - last.now_ms) > SLEPT_MS;
       const moved = last === null || audio_s > last.audio_s;
       if (moved) movedAt_ms = now_ms;
-      last = { audio_s, now_ms, wall_ms };
+      last = { audio_s, speaker_s, now_ms, wall_ms };
       let parted = false;
       if (moved) {
         if (offsets.length === 0) mark_s = offset_s;
@@ -83,9 +90,9 @@ export function createAudioClock() {
     joined: () => offsets.length > 0,
     /** How long the clock had not moved at the last reading, in ms. */
     still_ms: () => (last ? last.now_ms - movedAt_ms : 0),
-    /** @param {number} device_ms @returns {number} audio s; only once joined */
+    /** @param {number} device_ms @returns {number} audio s at the speaker then; only once joined */
     audioAt: (device_ms) => median(offsets) + device_ms / 1000,
-    /** @param {number} audio_s @returns {number} device ms; only once joined */
+    /** @param {number} audio_s @returns {number} device ms at which it is at the speaker; only once joined */
     deviceAt: (audio_s) => (audio_s - median(offsets)) * 1000,
   };
 }
@@ -132,6 +139,21 @@ export function startSound(ctx, name, level, when_s, offset_s = 0) {
 export function latencyOf(ctx) {
   const { outputLatency, baseLatency } = /** @type {AudioContext} */ (ctx);
   return outputLatency > 0 && outputLatency < 0.5 ? outputLatency : (baseLatency || 0) + 0.03;
+}
+
+/**
+ * Audio time that is at the speaker. The browser's own stamp of its output is exact to a fraction of a ms where it is
+ * sane; its latency is told in steps of several ms, and the audio clock moves by whole blocks.
+ * @param {AudioContext} ctx @param {number} audio_s its clock @param {number} now_ms `performance.now()` at that reading
+ */
+export function speakerAt(ctx, audio_s, now_ms) {
+  const told_s = audio_s - latencyOf(ctx);
+  if (typeof ctx.getOutputTimestamp !== 'function') return told_s;
+  const { contextTime, performanceTime } = ctx.getOutputTimestamp();
+  if (!contextTime || !performanceTime) return told_s;
+  const age_ms = now_ms - performanceTime;
+  const speaker_s = contextTime + age_ms / 1000;
+  return age_ms >= 0 && age_ms <= FRESH_MS && Math.abs(speaker_s - told_s) <= SANE_S ? speaker_s : told_s;
 }
 
 /**
@@ -187,7 +209,7 @@ export function createQueue({ deviceNow, clock, read, heard, vibrate, say }) {
   const rungKey = (item) => `${item.rung}@${item.due}`;
 
   /** @param {number} at shared ms @returns {number} audio s at which a sound must leave the queue to be heard then */
-  const startOf = (at) => clock.audioAt(toDevice(at)) - (ctx ? latencyOf(ctx) : 0);
+  const startOf = (at) => clock.audioAt(toDevice(at));
 
   /** @param {Handle} h */
   const begun = (h) => ctx !== null && h.source !== null && ctx.currentTime >= h.when_s;
@@ -290,10 +312,10 @@ export function createQueue({ deviceNow, clock, read, heard, vibrate, say }) {
   function tell(h) {
     const { item } = h;
     if (!ctx || !clock.joined() || !item.rung || h.source === null || told.has(rungKey(item))) return;
-    const heard_s = h.when_s + latencyOf(ctx);
-    if (ctx.currentTime < heard_s || clock.still_ms() >= STILL_MS) return;
+    const heard_ms = clock.deviceAt(h.when_s);
+    if (ctx.currentTime < h.when_s || deviceNow() < heard_ms || clock.still_ms() >= STILL_MS) return;
     told.add(rungKey(item));
-    heard(item, Math.round(clock.deviceAt(heard_s) - toDevice(item.at)));
+    heard(item, Math.round(heard_ms - toDevice(item.at)));
   }
 
   /** Lays everything anew that has not begun, and what a former context took with it. */

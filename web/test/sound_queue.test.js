@@ -3,7 +3,7 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import { SOUNDS } from '../sound/patterns.js';
-import { createAudioClock, lateOffset } from '../sound/queue.js';
+import { createAudioClock, lateOffset, speakerAt } from '../sound/queue.js';
 
 /**
  * Reads an audio clock at 4 Hz from 0 on.
@@ -13,7 +13,7 @@ import { createAudioClock, lateOffset } from '../sound/queue.js';
 function run(clock, from_ms, to_ms, audioMs, wallMs = (t) => t) {
   const seen = [];
   for (let t = from_ms; t <= to_ms; t += 250) {
-    seen.push({ t, ...clock.sample({ audio_s: audioMs(t) / 1000, now_ms: t, wall_ms: wallMs(t) }) });
+    seen.push({ t, ...clock.sample({ audio_s: audioMs(t) / 1000, speaker_s: audioMs(t) / 1000, now_ms: t, wall_ms: wallMs(t) }) });
   }
   return seen;
 }
@@ -98,4 +98,22 @@ test('a late prompt is said whole, a late breath is joined, a late chime is left
   assert.equal(lateOffset({ at: 0, sound: 'breath-in', level: 1, key: 'b', late: 'join' }, 2100), null);
   assert.equal(lateOffset({ at: 0, sound: 'minute', level: 1, key: 'm' }, 40), null);
   assert.equal(lateOffset({ at: 0, sound: null, level: 1, key: 'z', buzz: [90] }, 40), null);
+});
+
+test('what is at the speaker is what the browser stamps, where its stamp is sane; else what its latency says', () => {
+  /** @param {object} [over] */
+  const context = (over) => /** @type {any} */ ({
+    outputLatency: 0.032, baseLatency: 0.01, getOutputTimestamp: () => ({ contextTime: 9.96, performanceTime: 4990 }), ...over,
+  });
+  const near = (/** @type {number} */ got, /** @type {number} */ want) => assert.ok(Math.abs(got - want) < 1e-9, `${got}`);
+  near(speakerAt(context(), 10, 5000), 9.97);
+  near(speakerAt(context({ outputLatency: 0 }), 10, 5000), 9.97);
+  for (const stamp of [
+    { contextTime: 8.4, performanceTime: 4990 }, // far from what the latency says
+    { contextTime: 9.96, performanceTime: 4700 }, // old
+    { contextTime: 9.96, performanceTime: 5001 }, // ahead
+    { contextTime: 0, performanceTime: 0 }, {},
+  ]) near(speakerAt(context({ getOutputTimestamp: () => stamp }), 10, 5000), 9.968);
+  near(speakerAt(context({ getOutputTimestamp: undefined }), 10, 5000), 9.968);
+  near(speakerAt(context({ getOutputTimestamp: undefined, outputLatency: 0 }), 10, 5000), 9.96);
 });
