@@ -20,14 +20,14 @@ func standing(rung, asks string) string {
 }
 
 // pressSlab presses the surface until one more event of a kind is recorded.
-func (p *phone) pressSlab(t *testing.T, kind string) {
+func (p *phone) pressSlab(t testing.TB, kind string) {
 	t.Helper()
 	before := eval[int](t, p.browser, recorded(kind))
 	p.fingerAt(t, slabX, slabY, fmt.Sprintf("%s > %d", recorded(kind), before))
 }
 
 // fillPlan writes the names and the planned time into the plan sheet.
-func (p *phone) fillPlan(t *testing.T, diver, planned string) {
+func (p *phone) fillPlan(t testing.TB, diver, planned string) {
 	t.Helper()
 	p.waitFor(t, visible("swap"))
 	p.fill(t, "diver", diver)
@@ -36,7 +36,7 @@ func (p *phone) fillPlan(t *testing.T, diver, planned string) {
 
 // proveSound goes through the sound check. What a person would hear is told by
 // the page's own call for so many beeps.
-func (p *phone) proveSound(t *testing.T) {
+func (p *phone) proveSound(t testing.TB) {
 	t.Helper()
 	eval[bool](t, p.browser, `(() => {
 		const check = buddyclock.sound.check;
@@ -53,7 +53,7 @@ func (p *phone) proveSound(t *testing.T) {
 }
 
 // fillPlace writes the place card and keeps it.
-func (p *phone) fillPlace(t *testing.T) {
+func (p *phone) fillPlace(t testing.TB) {
 	t.Helper()
 	p.says(t, "emergency number")
 	p.fill(t, "emergency", "112")
@@ -66,7 +66,7 @@ func (p *phone) fillPlace(t *testing.T) {
 
 // watchOut looks at the diver whenever it is asked for, until the watch's end
 // has come and it can be ended, and ends it.
-func (p *phone) watchOut(t *testing.T) {
+func (p *phone) watchOut(t testing.TB) {
 	t.Helper()
 	for {
 		p.waitFor(t, standing("prompt", "look")+" || "+unlocked)

@@ -17,7 +17,7 @@ import (
 
 // inHold brings a phone from the link into a running hold, by the page's own
 // calls: the way by touch is walked in the tests of a whole hold.
-func (p *phone) inHold(t *testing.T, setting string) {
+func (p *phone) inHold(t testing.TB, setting string) {
 	t.Helper()
 	eval[bool](t, p.browser, `buddyclock.access.join({ pair: 'new', role: 'buddy', name: 'Odo' }).then(() => true)`)
 	p.waitFor(t, "buddyclock.frame().link.state === 'live'")
@@ -30,7 +30,7 @@ func (p *phone) inHold(t *testing.T, setting string) {
 
 // lonelyPhone is a phone whose server will be killed: the browser itself writes
 // every dial that fails into the console as an error.
-func lonelyPhone(t *testing.T) *phone {
+func lonelyPhone(t testing.TB) *phone {
 	t.Helper()
 	p := &phone{browser: startBrowser(t, browserSetup{}), name: "lonely"}
 	p.run(t, emulation.SetDeviceMetricsOverride(390, 844, 2, true), emulation.SetTouchEmulationEnabled(true).WithMaxTouchPoints(5))
@@ -38,7 +38,7 @@ func lonelyPhone(t *testing.T) *phone {
 }
 
 // kinds are the kinds of the running hold's events, in order.
-func (p *phone) kinds(t *testing.T) string {
+func (p *phone) kinds(t testing.TB) string {
 	t.Helper()
 	return eval[string](t, p.browser, "buddyclock.frame().hold.events.map((e) => e.kind).join(' ')")
 }

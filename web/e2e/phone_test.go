@@ -22,7 +22,7 @@ type phone struct {
 }
 
 // newPhone starts a browser with a phone's screen.
-func newPhone(t *testing.T, name string, width, height int64, setup browserSetup) *phone {
+func newPhone(t testing.TB, name string, width, height int64, setup browserSetup) *phone {
 	t.Helper()
 	p := &phone{browser: startBrowser(t, setup), name: name}
 	p.failOnPageErrors(t)
@@ -31,7 +31,7 @@ func newPhone(t *testing.T, name string, width, height int64, setup browserSetup
 }
 
 // open goes to a link and waits until the page has drawn a view.
-func (p *phone) open(t *testing.T, url string) {
+func (p *phone) open(t testing.TB, url string) {
 	t.Helper()
 	p.run(t, chromedp.Navigate(url))
 	p.waitFor(t, "globalThis.buddyclock && document.querySelector('#view .page, #view main')")
@@ -55,7 +55,7 @@ func visible(words string) string {
 
 // finger puts a finger down on what says some words, keeps it there until a
 // condition in the page holds, and lifts it.
-func (p *phone) finger(t *testing.T, words, until string) {
+func (p *phone) finger(t testing.TB, words, until string) {
 	t.Helper()
 	p.waitFor(t, visible(words))
 	at := eval[[]float64](t, p.browser, `(() => { const r = (`+visible(words)+`).getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2]; })()`)
@@ -71,7 +71,7 @@ const patience = 1500 * time.Millisecond
 const lifted = 300 * time.Millisecond
 
 // fingerAt is finger at a place of the screen.
-func (p *phone) fingerAt(t *testing.T, x, y float64, until string) {
+func (p *phone) fingerAt(t testing.TB, x, y float64, until string) {
 	t.Helper()
 	for done := false; !done; {
 		p.run(t, input.DispatchTouchEvent(input.TouchStart, []*input.TouchPoint{{X: x, Y: y}}))
@@ -82,7 +82,7 @@ func (p *phone) fingerAt(t *testing.T, x, y float64, until string) {
 }
 
 // soon waits for a condition in the page, but no longer than a while.
-func (p *phone) soon(t *testing.T, expression string, while time.Duration) bool {
+func (p *phone) soon(t testing.TB, expression string, while time.Duration) bool {
 	t.Helper()
 	for end := time.Now().Add(while); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		if eval[bool](t, p.browser, "!!("+expression+")") {
@@ -93,7 +93,7 @@ func (p *phone) soon(t *testing.T, expression string, while time.Duration) bool 
 }
 
 // tap touches what says some words and lifts the finger at once.
-func (p *phone) tap(t *testing.T, words string) {
+func (p *phone) tap(t testing.TB, words string) {
 	t.Helper()
 	p.finger(t, words, "true")
 }
@@ -104,20 +104,20 @@ func recorded(kind string) string {
 }
 
 // record presses what says some words until one more event of a kind is there.
-func (p *phone) record(t *testing.T, words, kind string) {
+func (p *phone) record(t testing.TB, words, kind string) {
 	t.Helper()
 	before := eval[int](t, p.browser, recorded(kind))
 	p.finger(t, words, fmt.Sprintf("%s > %d", recorded(kind), before))
 }
 
 // says waits until the page shows some words, whatever the case.
-func (p *phone) says(t *testing.T, words string) {
+func (p *phone) says(t testing.TB, words string) {
 	t.Helper()
 	p.waitFor(t, fmt.Sprintf(`document.body.innerText.toLowerCase().replace(/\s+/g, ' ').includes(%s.toLowerCase())`, strconv.Quote(words)))
 }
 
 // fill types into the field with a label or placeholder.
-func (p *phone) fill(t *testing.T, label, text string) {
+func (p *phone) fill(t testing.TB, label, text string) {
 	t.Helper()
 	field := fmt.Sprintf(`[...document.querySelectorAll('input, textarea')].find((n) => n.offsetParent !== null && ((n.getAttribute('aria-label') ?? '') + (n.labels?.[0]?.innerText ?? '') + ' ' + n.name + ' ' + n.placeholder).toLowerCase().includes(%s))`, strconv.Quote(label))
 	p.waitFor(t, field)
@@ -125,7 +125,7 @@ func (p *phone) fill(t *testing.T, label, text string) {
 }
 
 // phase waits for a phase of the hold.
-func (p *phone) phase(t *testing.T, phase string) {
+func (p *phone) phase(t testing.TB, phase string) {
 	t.Helper()
 	p.waitFor(t, fmt.Sprintf("buddyclock.frame().status?.phase === '%s'", phase))
 }
@@ -133,7 +133,7 @@ func (p *phone) phase(t *testing.T, phase string) {
 // picture keeps a screenshot in the folder named by BUDDYCLOCK_PICTURES, so
 // that a person can look at each step; without it, it only checks that nothing
 // hangs over the edge of the screen.
-func (p *phone) picture(t *testing.T, step string) {
+func (p *phone) picture(t testing.TB, step string) {
 	t.Helper()
 	require.True(t, eval[bool](t, p.browser, "document.documentElement.scrollWidth <= innerWidth"), "%s: wider than the screen", step)
 	dir := os.Getenv("BUDDYCLOCK_PICTURES")

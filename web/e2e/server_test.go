@@ -43,7 +43,7 @@ var linkLine = regexp.MustCompile(`http://\S+/#([ji])=\S+`)
 
 // startProgram runs the real program on a loopback port. data may be empty for
 // a new folder, addr for a free port.
-func startProgram(t *testing.T, data, addr string) *program {
+func startProgram(t testing.TB, data, addr string) *program {
 	t.Helper()
 	path, err := built()
 	require.NoError(t, err)
@@ -85,14 +85,14 @@ func startProgram(t *testing.T, data, addr string) *program {
 }
 
 // kill ends the program as a crash would.
-func (p *program) kill(t *testing.T) {
+func (p *program) kill(t testing.TB) {
 	t.Helper()
 	require.NoError(t, p.cmd.Process.Signal(syscall.SIGKILL))
 	_ = p.cmd.Wait()
 }
 
 // stop ends the program as Ctrl-C does, and wants a clean exit.
-func (p *program) stop(t *testing.T) {
+func (p *program) stop(t testing.TB) {
 	t.Helper()
 	require.NoError(t, p.cmd.Process.Signal(os.Interrupt))
 	require.NoError(t, p.cmd.Wait(), "Ctrl-C ends cleanly")
