@@ -66,7 +66,8 @@ export function mount(root, app) {
     now: app.now,
     onFire(pressed) {
       app.sound.arm();
-      presses.record('answered', {}, pressed.down_at);
+      const { status } = app.frame();
+      if (status) presses.proof('answered', pressed, status);
     },
     onFirst(waiting) {
       first = waiting;
