@@ -74,8 +74,8 @@ async function boot() {
     started.params = routing.params();
     show();
   };
-  // Sound may only begin inside a touch or a key, so every one of them arms it.
-  for (const type of ['pointerdown', 'keydown']) addEventListener(type, () => started.sound.arm(), { capture: true });
+  // Sound may only begin inside a touch or a key, so every one of them arms it: a mouse as it goes down, a finger as it lifts.
+  for (const type of ['pointerdown', 'pointerup', 'click', 'keydown']) addEventListener(type, () => started.sound.arm(), { capture: true });
   /** @type {any} */ (globalThis).buddyclock = started;
   show();
 }

@@ -28,7 +28,8 @@ export function watchScreen(on) {
   let wanted = false;
   let asking = false;
   let refused = false;
-  let hiddenAt = document.visibilityState === 'visible' ? null : performance.now();
+  /** Since when the page is hidden or frozen, by both clocks: one of them stops in a sleep, the other may be set. */
+  let gone = document.visibilityState === 'visible' ? null : clocks();
   /** @type {any} */
   let battery = null;
 
@@ -55,24 +56,38 @@ export function watchScreen(on) {
     }
   };
 
+  const leave = () => {
+    gone ??= clocks();
+  };
+  /** @param {boolean} seen */
+  const back = (seen) => {
+    const away = gone === null ? 0 : Math.max(0, ...clocks().map((ms, i) => ms - Number(gone?.[i])));
+    if (seen) gone = null;
+    on.back(away);
+    ask();
+  };
+  const isSeen = () => document.visibilityState === 'visible';
   document.addEventListener('visibilitychange', () => {
-    if (document.visibilityState === 'visible') {
-      const away = hiddenAt === null ? 0 : performance.now() - hiddenAt;
-      hiddenAt = null;
-      on.back(away);
-      ask();
+    if (isSeen()) {
+      back(true);
     } else {
-      hiddenAt = performance.now();
+      leave();
       on.hidden();
     }
   });
   addEventListener('pageshow', (e) => {
-    if (/** @type {PageTransitionEvent} */ (e).persisted) on.back(Infinity);
+    if (/** @type {PageTransitionEvent} */ (e).persisted) back(isSeen());
   });
   addEventListener('online', () => on.back(0));
-  addEventListener('pagehide', () => on.leaving());
-  document.addEventListener('freeze', () => on.leaving());
-  document.addEventListener('resume', () => on.back(Infinity));
+  addEventListener('pagehide', () => {
+    leave();
+    on.leaving();
+  });
+  document.addEventListener('freeze', () => {
+    leave();
+    on.leaving();
+  });
+  document.addEventListener('resume', () => back(isSeen()));
 
   const nav = /** @type {any} */ (navigator);
   if (typeof nav.getBattery === 'function') {
@@ -99,6 +114,9 @@ export function watchScreen(on) {
     battery: () => (battery && typeof battery.level === 'number' ? Math.round(battery.level * 100) : null),
   };
 }
+
+/** Monotonic and wall clock, ms. */
+const clocks = () => [performance.now(), Date.now()];
 
 /**
  * What this browser lacks, as lines for a person; none where it lacks nothing.
