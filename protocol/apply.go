@@ -125,7 +125,6 @@ func (s *state) endSilence(t int64) {
 }
 
 func (s *state) answer(e *entry, t int64) {
-	slow := e.tookMs >= slowAnswerMs
 	if s.silence.reached != NoRung && (e.By == RoleBuddy || e.By == RoleDiver) {
 		s.met = append(s.met, metRung{e.ID, s.silence.reached})
 	}
@@ -133,7 +132,7 @@ func (s *state) answer(e *entry, t int64) {
 	case RoleBuddy:
 		underAlarm := s.anyAlarmStands(t)
 		s.prove(t, true)
-		if slow || underAlarm {
+		if e.slow || underAlarm {
 			s.raises.final = min(s.raises.final, t)
 		}
 	case RoleDiver:
@@ -143,7 +142,7 @@ func (s *state) answer(e *entry, t int64) {
 		}
 		s.prove(t, true)
 		s.ownTouch = !asked
-		if slow {
+		if e.slow {
 			s.raises.final = min(s.raises.final, t)
 		}
 	}

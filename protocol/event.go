@@ -251,10 +251,15 @@ func MayRecord(role, kind string) bool {
 func decodeObject(text []byte) (map[string]json.RawMessage, error) {
 	dec := json.NewDecoder(bytes.NewReader(text))
 	var fields map[string]json.RawMessage
-	if err := dec.Decode(&fields); err != nil {
+	var other *json.UnmarshalTypeError
+	switch err := dec.Decode(&fields); {
+	case errors.As(err, &other):
+		return nil, fmt.Errorf("it is another value (%s)", other.Value)
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+		return nil, errors.New("it breaks off")
+	case err != nil:
 		return nil, err
-	}
-	if fields == nil {
+	case fields == nil:
 		return nil, errors.New("it is null")
 	}
 	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
@@ -308,6 +313,16 @@ func stringValue(raw json.RawMessage) (string, bool) {
 	var s string
 	err := json.Unmarshal(raw, &s)
 	return s, err == nil
+}
+
+// isNumberFrom tells whether a JSON value is a number, of whatever size or
+// spelling, that is not less than least.
+func isNumberFrom(raw json.RawMessage, least float64) bool {
+	if len(raw) == 0 || (raw[0] != '-' && (raw[0] < '0' || raw[0] > '9')) {
+		return false
+	}
+	f, _ := strconv.ParseFloat(string(raw), 64) // one too large for a float is infinite, as in JavaScript
+	return f >= least
 }
 
 // wholeNumber reads a JSON number whose value is whole, as a JavaScript program

@@ -12,13 +12,15 @@ const quickDropMs = 10_000
 // askedHoldsMs is how long after a buddy's tap the diver's own phone answers it.
 const askedHoldsMs = 10_000
 
-// maxTookMs is the longest answer time that is believed: no hold lasts an hour.
+// maxTookMs is the longest answer time that the log believes: no hold lasts an
+// hour. A greater one is a slow answer all the same.
 const maxTookMs = 3_600_000
 
 // facts are what the rules read from an event's data. A field of the wrong type
 // or outside its limits counts as missing.
 type facts struct {
 	tookMs    int64 // -1 if missing
+	slow      bool  // took_ms is a number that makes the answer slow, whole or not, believed or not
 	site      string
 	what      string
 	target    string
@@ -52,6 +54,7 @@ func factsOf(e Event) facts {
 		if took, ok := wholeNumber(fields["took_ms"]); ok && took >= 0 && took <= maxTookMs {
 			f.tookMs = took
 		}
+		f.slow = isNumberFrom(fields["took_ms"], slowAnswerMs)
 	case KindContraction:
 		f.site = word("site")
 		f.signalled = string(fields["signalled"]) == "true"

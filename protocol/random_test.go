@@ -206,7 +206,7 @@ func (g *generator) inHold(troubled int) {
 	case 0, 1, 2, 3, 4:
 		data := map[string]any{}
 		if g.chance(40) {
-			data["took_ms"] = pick[any](g, 400, 800, 1200, 2999, 3000, 3001, "4000", 800.5, -5, 3_600_001)
+			data["took_ms"] = pick[any](g, 400, 800, 1200, 2999, 3000, 3001, "4000", 800.5, 3000.5, -5, 3_600_001)
 		}
 		g.add("answered", g.t, pick(g, "buddy", "buddy", "buddy", "diver", g.anyBody()), data)
 	case 5, 6, 7, 8:

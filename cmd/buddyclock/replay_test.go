@@ -134,12 +134,14 @@ func TestReplayNamesBadLines(t *testing.T) {
 		`{"id":"a-000004","hold":"h-2","kind":"note","at":4000,"data":{"text":"` + strings.Repeat("x", 17_000) + `"}}`,
 		`[1]`,
 		`{"id":"a-000005","hold":"h-2","kind":"note","at":3000}`,
+		`{"id":"a-000006",`,
 	}
 	stdout, stderr, code := runReplay(t, strings.Join(lines, "\n"), "-")
 	require.Equal(t, 1, code)
 	reasons := []struct{ start, word string }{
 		{"line 2: ", "JSON"}, {"line 3: ", "whole"}, {"line 5: ", "`id`"}, {"line 6: ", "UTF-8"}, {"line 7: ", "a-000001"},
-		{"line 8: ", "whole"}, {"line 9: ", "16384"}, {"line 10: ", "object"},
+		{"line 8: ", "whole"}, {"line 9: ", "16384"}, {"line 10: ", "object: it is another value (array)"},
+		{"line 12: ", "breaks off"},
 	}
 	complaints := strings.Split(strings.TrimSpace(stderr), "\n")
 	require.Len(t, complaints, len(reasons), stderr)
