@@ -37,6 +37,7 @@ var page = fstest.MapFS{
 	"index.html":     {Data: []byte(`<link rel="stylesheet" href="./style.css"><script type="module" src="./app.js"></script>`)},
 	"app.js":         {Data: []byte(`document.title = "x";`)},
 	"sync/worker.js": {Data: []byte(`onmessage = () => {};`)},
+	"offline/sw.js":  {Data: []byte(`onfetch = () => {};`)},
 	"style/all.css":  {Data: []byte(`body { margin: 0 }`)},
 }
 

@@ -83,6 +83,7 @@ func (s *Server) Handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", s.assets.ServeIndex)
 	mux.HandleFunc("GET /v/", s.assets.ServeFile)
+	mux.HandleFunc("GET /sw.js", s.assets.ServeWorker)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "application/json")
 		w.Write([]byte(`{"ok":true}` + "\n"))

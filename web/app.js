@@ -46,8 +46,19 @@ function newTrouble() {
   };
 }
 
+/**
+ * The key that takes a newer version of the page, shown only while nobody is at a hold.
+ * @param {() => void} take
+ */
+function newOffer(take) {
+  const place = /** @type {HTMLElement} */ (document.getElementById('offer'));
+  replace(place, el('button', { type: 'button', class: 'key', onclick: take }, 'new version: take it'));
+  return (/** @type {boolean} */ offered) => setShown(place, offered);
+}
+
 async function boot() {
   const says = newTrouble();
+  const offer = newOffer(() => app?.takeNewer());
   /** @type {import('./app/compose.js').App | null} */
   let app = null;
   /** @type {ReturnType<typeof newRouter> | null} */
@@ -59,6 +70,7 @@ async function boot() {
     setAttr(document.documentElement, 'data-night', frame.prefs.night ? 'on' : null);
     setAttr(document.documentElement, 'data-hand', frame.prefs.hand === 'left' ? 'left' : null);
     says.show(troubleWords(frame));
+    offer(frame.page.offered);
     router.update(frame, app.joined());
   };
 

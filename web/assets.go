@@ -40,6 +40,7 @@ type Assets struct {
 	version string
 	files   map[string]file // by their path below /v/<version>/
 	index   file
+	worker  file // the service worker
 }
 
 // NewAssets packs the page. It fails where the source is not whole.
@@ -59,14 +60,17 @@ func NewAssets(source fs.FS) (*Assets, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the page's files cannot be read: %w", err)
 	}
-	index, err := fs.ReadFile(source, "index.html")
+	index, err := fs.ReadFile(source, indexName)
 	if err != nil {
 		return nil, fmt.Errorf("the page's files cannot be read: %w", err)
 	}
 
 	a := &Assets{files: map[string]file{}}
+	worker := contents[workerName]
+	delete(contents, workerName)
 	whole := sha256.New()
 	whole.Write(index)
+	whole.Write(worker)
 	for _, name := range slices.Sorted(maps.Keys(contents)) {
 		if a.files[name], err = newFile(types[path.Ext(name)], contents[name]); err != nil {
 			return nil, err
@@ -75,8 +79,11 @@ func NewAssets(source fs.FS) (*Assets, error) {
 	}
 	a.version = hex.EncodeToString(whole.Sum(nil))[:16]
 	// The index names its files as ./name, so that it also works from a folder.
-	index = bytes.ReplaceAll(index, []byte(`="./`), []byte(`="/v/`+a.version+`/`))
-	a.index, err = newFile("text/html; charset=utf-8", index)
+	index = bytes.ReplaceAll(index, []byte(`="./`), []byte(`="`+a.prefix()))
+	if a.index, err = newFile("text/html; charset=utf-8", index); err != nil {
+		return nil, err
+	}
+	a.worker, err = a.newWorker(worker)
 	return a, err
 }
 
@@ -107,10 +114,13 @@ func (a *Assets) Version() string { return a.version }
 func (a *Assets) Paths() []string {
 	paths := slices.Sorted(maps.Keys(a.files))
 	for i, name := range paths {
-		paths[i] = "/v/" + a.version + "/" + name
+		paths[i] = a.prefix() + name
 	}
 	return paths
 }
+
+// prefix is what the addresses of this version's files begin with.
+func (a *Assets) prefix() string { return "/v/" + a.version + "/" }
 
 // ServeIndex answers with the page itself. It is never kept, as it alone says
 // which version is the present one.
@@ -122,8 +132,11 @@ func (a *Assets) ServeIndex(w http.ResponseWriter, r *http.Request) {
 // ServeFile answers with a file of the present version. A page of an older one
 // must be loaded anew; it never gets files of two versions.
 func (a *Assets) ServeFile(w http.ResponseWriter, r *http.Request) {
-	name, ok := strings.CutPrefix(r.URL.Path, "/v/"+a.version+"/")
+	name, ok := strings.CutPrefix(r.URL.Path, a.prefix())
 	f, there := a.files[name]
+	if name == indexName {
+		f, there = a.index, true
+	}
 	if !ok || !there {
 		w.Header().Set("Cache-Control", "no-store")
 		http.Error(w, "this file is not of the present version of the page; load the page anew", http.StatusNotFound)

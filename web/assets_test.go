@@ -2,9 +2,13 @@ package web_test
 
 import (
 	"compress/gzip"
+	"encoding/json"
+	"fmt"
+	"image/png"
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"path"
 	"regexp"
 	"strings"
 	"testing"
@@ -21,6 +25,7 @@ func small() fstest.MapFS {
 		"app.js":         {Data: []byte(`import {x} from './part.js'; document.title = x;`)},
 		"part.js":        {Data: []byte(`export const x = "` + strings.Repeat("clock ", 100) + `";`)},
 		"sync/worker.js": {Data: []byte(`onmessage = () => {};`)},
+		"offline/sw.js":  {Data: []byte(`self.onfetch = () => {};`)},
 		"style/all.css":  {Data: []byte(`body { margin: 0 }`)},
 		"icons/disc.svg": {Data: []byte(`<svg xmlns="http://www.w3.org/2000/svg"/>`)},
 		"tsconfig.json":  {Data: []byte(`{}`)},
@@ -106,7 +111,7 @@ func TestVersionsAreNotMixed(t *testing.T) {
 	a := assets(t, small())
 	require.Equal(t, a.Version(), assets(t, small()).Version())
 	seen := map[string]bool{a.Version(): true}
-	for _, name := range []string{"index.html", "part.js", "sync/worker.js", "style/all.css", "icons/disc.svg"} {
+	for _, name := range []string{"index.html", "part.js", "sync/worker.js", "offline/sw.js", "style/all.css", "icons/disc.svg"} {
 		files := small()
 		files[name] = &fstest.MapFile{Data: append(files[name].Data, " \n"...)}
 		if strings.HasSuffix(name, ".js") {
@@ -127,9 +132,86 @@ func TestVersionsAreNotMixed(t *testing.T) {
 	}
 }
 
+// pageFiles reads the line that the server puts before the service worker.
+func pageFiles(t *testing.T, a *web.Assets) (page struct {
+	Version, Index string
+	Files          []string
+}) {
+	t.Helper()
+	line, _, _ := strings.Cut(body(t, get(a.ServeWorker, "/sw.js")), "\n")
+	text := strings.TrimSuffix(strings.TrimPrefix(line, "self.buddyclockPage="), ";")
+	require.NoError(t, json.Unmarshal([]byte(text), &page), line)
+	return page
+}
+
+// Ensures that the service worker is asked for at every visit, and lists all of
+// one version: its files, and the index that names them.
+func TestWorkerListsOneWholeVersion(t *testing.T) {
+	a := assets(t, small())
+	r := get(a.ServeWorker, "/sw.js")
+	require.Equal(t, "no-cache", r.Header.Get("Cache-Control"))
+	require.Equal(t, "text/javascript; charset=utf-8", r.Header.Get("Content-Type"))
+	page := pageFiles(t, a)
+	require.Equal(t, a.Version(), page.Version)
+	require.Equal(t, a.Paths(), page.Files)
+	require.NotContains(t, strings.Join(page.Files, " "), "sw.js", "it keeps the page, not itself")
+	index := get(a.ServeFile, page.Index)
+	require.Equal(t, http.StatusOK, index.StatusCode)
+	require.Contains(t, index.Header.Get("Cache-Control"), "immutable")
+	require.Equal(t, "text/html; charset=utf-8", index.Header.Get("Content-Type"))
+	require.Equal(t, body(t, get(a.ServeIndex, "/")), body(t, index))
+
+	files := small()
+	files["part.js"].Data = []byte(`export const x = 2;`)
+	b := assets(t, files)
+	require.NotEqual(t, body(t, r), body(t, get(b.ServeWorker, "/sw.js")), "browsers notice a new version by other bytes")
+	require.Equal(t, http.StatusNotFound, get(b.ServeFile, page.Index).StatusCode, "no index of another version")
+}
+
+// Ensures that the page can be installed: a manifest whose icons are there in
+// the sizes it says, and a start within its scope.
+func TestPageCanBeInstalled(t *testing.T) {
+	a, err := web.NewAssets(web.Source())
+	require.NoError(t, err)
+	found := regexp.MustCompile(`rel="manifest" href="([^"]+)"`).FindStringSubmatch(body(t, get(a.ServeIndex, "/")))
+	require.NotNil(t, found)
+	r := get(a.ServeFile, found[1])
+	require.Equal(t, "application/manifest+json", r.Header.Get("Content-Type"))
+	var manifest struct {
+		ID         string `json:"id"`
+		Name       string `json:"name"`
+		ShortName  string `json:"short_name"`
+		Start      string `json:"start_url"`
+		Scope      string `json:"scope"`
+		Display    string `json:"display"`
+		Background string `json:"background_color"`
+		Icons      []struct{ Src, Sizes, Type, Purpose string }
+	}
+	require.NoError(t, json.Unmarshal([]byte(body(t, r)), &manifest))
+	require.NotEmpty(t, manifest.Name)
+	require.LessOrEqual(t, len(manifest.ShortName), 12)
+	require.Equal(t, []string{"/", "/", "/", "standalone"}, []string{manifest.ID, manifest.Start, manifest.Scope, manifest.Display})
+	require.Contains(t, body(t, get(a.ServeFile, "/v/"+a.Version()+"/style.css")), manifest.Background, "the ground of the page")
+	sizes := map[string]bool{}
+	for _, icon := range manifest.Icons {
+		r := get(a.ServeFile, path.Join(path.Dir(found[1]), icon.Src))
+		require.Equal(t, http.StatusOK, r.StatusCode, icon.Src)
+		require.Equal(t, icon.Type, r.Header.Get("Content-Type"))
+		if icon.Type == "image/png" {
+			picture, err := png.DecodeConfig(strings.NewReader(body(t, r)))
+			require.NoError(t, err)
+			require.Equal(t, fmt.Sprintf("%dx%d", picture.Width, picture.Height), icon.Sizes)
+		}
+		sizes[icon.Sizes+" "+icon.Purpose] = true
+	}
+	for _, wanted := range []string{"192x192 any", "512x512 any", "512x512 maskable"} {
+		require.True(t, sizes[wanted], wanted)
+	}
+}
+
 // Ensures that a source that is not whole is refused at start, by name.
 func TestSourceMustBeWhole(t *testing.T) {
-	for _, name := range []string{"index.html", "app.js", "part.js", "sync/worker.js", "style/all.css"} {
+	for _, name := range []string{"index.html", "app.js", "part.js", "sync/worker.js", "offline/sw.js", "style/all.css"} {
 		files := small()
 		delete(files, name)
 		_, err := web.NewAssets(files)
@@ -148,6 +230,9 @@ func TestPageIsSmall(t *testing.T) {
 		bytes += get(a.ServeFile, path, "Accept-Encoding", "gzip").ContentLength
 		requests++
 	}
+	// What keeps the page asks for the index once more, by its version.
+	bytes += index.ContentLength + get(a.ServeWorker, "/sw.js", "Accept-Encoding", "gzip").ContentLength
+	requests += 2
 	t.Logf("%d bytes compressed in %d requests", bytes, requests)
 	require.LessOrEqual(t, bytes, int64(120<<10))
 	require.LessOrEqual(t, requests, 25)

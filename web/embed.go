@@ -1,3 +1,5 @@
+//go:generate go run ./icondraw
+
 // Package web holds the page: modules, styles and icons as they are written,
 // and the handler that serves them, packed and compressed, to phones.
 package web
@@ -9,7 +11,7 @@ import (
 
 // The page's own files, and none of its tests or tools.
 //
-//go:embed index.html app.js app icons press rules sound store style sync tape views
+//go:embed index.html app.js manifest.webmanifest app icons offline press rules sound store style sync tape views
 var files embed.FS
 
 // Source gives the page's files as they are written.

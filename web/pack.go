@@ -17,7 +17,12 @@ var packs = map[string]string{
 	"app.js":    "app.js",
 	"worker.js": "sync/worker.js",
 	"style.css": "style/all.css",
+	workerName:  "offline/sw.js",
 }
+
+// workerName is the service worker, which is served from the top: it may only
+// look after what lies below itself.
+const workerName = "sw.js"
 
 // Pack joins the page's modules and styles into the files of packs. It is done
 // once, when the server starts; the sources stay as they are written.

@@ -27,6 +27,7 @@ export class PlainError extends Error {
  * @property {() => Promise<{session: string, pairs: any[]}>} pairs
  * @property {(wish: {pair: string, role: string, name: string}) => Promise<void>} join
  * @property {() => Promise<{code: string, code_until_ms: number, urls: string[], qr: string[]}>} invite
+ * @property {() => Promise<boolean>} reach whether a host answers at all
  * @property {() => Promise<void>} leave
  * @property {(name?: string) => Promise<void>} alone goes on without a host: own clock, own store
  */
@@ -44,13 +45,14 @@ export function secretOf(hash) {
 /**
  * @param {object} env
  * @param {(url: string, body: unknown) => Promise<{status: number, json: any}>} env.post
+ * @param {() => Promise<unknown>} env.knock rejects where no host answers
  * @param {string | null} env.secret
  * @param {() => Identity} env.identity
  * @param {() => string} env.newDevice a fresh device id
  * @param {(identity: Identity) => Promise<void>} env.become takes on what joining gave
  * @returns {Access}
  */
-export function newAccess({ post, secret, identity, newDevice, become }) {
+export function newAccess({ post, knock, secret, identity, newDevice, become }) {
   /**
    * @param {string} path
    * @param {unknown} body
@@ -89,7 +91,14 @@ export function newAccess({ post, secret, identity, newDevice, become }) {
       let device = same ? old.device : newDevice();
       const wish = { ...(access.secret ? { secret: access.secret } : {}), pair, role, name };
       // A member changes its role by its token; a token the host has forgotten is no reason to stay out.
-      const token = same && old.token !== '' ? { token: old.token } : {};
+      /** @type {{token?: string}} */
+      let token = same && old.token !== '' ? { token: old.token } : {};
+      if (old.alone && old.pair === '' && role !== old.role) {
+        // What it recorded alone it recorded in its old role, and the host takes it from nobody who never had that.
+        const before = await ask('/api/join', { ...wish, role: old.role, device, ...token });
+        token = { token: String(before.token) };
+        wish.pair = String(before.pair);
+      }
       const given = await ask('/api/join', { ...wish, device, ...token }).catch((err) => {
         if (!access.secret || (err.code !== 'bad-token' && err.code !== 'device-taken')) throw err;
         device = newDevice();
@@ -107,6 +116,11 @@ export function newAccess({ post, secret, identity, newDevice, become }) {
         alone: false,
       });
     },
+    reach: () =>
+      knock().then(
+        () => true,
+        () => false,
+      ),
     invite: () => ask('/api/invite', { token: identity().token }),
     async leave() {
       const old = identity();

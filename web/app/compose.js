@@ -7,12 +7,14 @@ import { openStore } from '../store/db.js';
 import { newMirror } from '../store/mirror.js';
 import { clockStep } from '../sync/host.js';
 import { newLink } from '../sync/link.js';
-import { postJson } from '../sync/post.js';
+import { knock, postJson } from '../sync/post.js';
 import { createSound } from '../sound/player.js';
 import { diverOf, recordOf } from './log_facts.js';
 import { newAccess, secretOf } from './access.js';
 import { isRunning, newBook } from './book.js';
 import { newDeviceStore } from './device.js';
+import { newEarlier } from './earlier.js';
+import { keepPage, versionOf, WORDS_FAILED } from './kept.js';
 import { newModel, RECENT_MS } from './model.js';
 import { isFit } from './rungs.js';
 import { lacksOf, watchScreen } from './screen.js';
@@ -26,6 +28,8 @@ const CLOCK_OLD_MS = 24 * 3_600_000;
 const BEACON_BYTES = 60_000;
 /** How often the mirror notes the clock, and tabs renew their lease (ms). */
 const NOTE_MS = 1000;
+/** A host that has not answered a knock in this time is taken for absent (ms, own). */
+const KNOCK_MS = 3000;
 
 /** @typedef {ReturnType<typeof newModel>} Model */
 /** @typedef {Awaited<ReturnType<typeof startApp>>} App */
@@ -170,13 +174,30 @@ export async function startApp(on) {
       const role = /** @type {import('./device.js').Identity['role']} */ (welcome.role);
       model.toldOf({ number, session, role, ...(name === null ? {} : { name }) });
       link.offer(model.lackedBy(welcome.have));
+      earlier.deliver();
+      if (!inUse()) kept.look();
       changed();
     },
+    onHave: (have) => link.offer(model.lackedBy(have)),
     onError(code, reason, final) {
       if (final) ended = { code, reason };
       changed();
     },
   });
+
+  const earlier = newEarlier({ store, post: (body) => postJson(`${location.origin}/api/events`, body) });
+
+  const kept = keepPage({
+    container: navigator.serviceWorker,
+    version: versionOf(import.meta.url),
+    changed: () => changed(),
+  });
+
+  /** Whether people are at a hold, or about to begin one: nothing about the page changes then. */
+  const inUse = () => {
+    const phase = model.status()?.phase;
+    return isRunning(phase) || phase === 'breathe-up';
+  };
 
   const screen = watchScreen({
     back(hiddenMs) {
@@ -282,6 +303,7 @@ export async function startApp(on) {
 
   const access = newAccess({
     post: (path, body) => postJson(location.origin + path, body),
+    knock: () => knock(`${location.origin}/healthz`, KNOCK_MS),
     secret: identity.secret || null,
     identity: () => model.identity(),
     newDevice: () => model.newDevice(),
@@ -289,6 +311,8 @@ export async function startApp(on) {
       wantsJoin = false;
       ended = null;
       present = [];
+      const left = model.identity();
+      if (left.pair !== next.pair) await earlier.add(left);
       await model.become(next);
       if (next.token) link.start();
       else link.stop();
@@ -326,7 +350,14 @@ export async function startApp(on) {
 
   const app = {
     access,
-    lacks: lacksOf(store.words()),
+    get lacks() {
+      return [...lacksOf(store.words()), ...(kept.state().state === 'failed' ? [WORDS_FAILED] : [])];
+    },
+    /** Opens the newer version of the page, where one waits and nobody is at a hold. */
+    async takeNewer() {
+      if (inUse() || !(await kept.take()) || inUse()) return;
+      location.reload();
+    },
     sound,
     params: /** @type {any} */ ({}),
     now: () => clock.now(),
@@ -363,7 +394,7 @@ export async function startApp(on) {
       if (part === 'buddy' || rung === 'alarm') return 1;
       return part === 'diver' && rung === 'again' ? 0.5 : 0;
     },
-    /** @type {(name: import('./router.js').ViewName, params?: any) => void} */
+    /** @type {(name: import('./router.js').ViewName | null, params?: any) => void} null leaves it to the state */
     go: () => {},
     prefs: {
       /** @param {string} name @returns {any} */
@@ -405,6 +436,7 @@ export async function startApp(on) {
         sound: { ...sound.state(), proven_at: provenAt },
         voice: voice.state(),
         kept: voice.state().kept,
+        page: { ...kept.state(), offered: kept.state().newer && !inUse() && tabs.first() },
         wake: lock.held,
         awake_lock: lock,
         battery: screen.battery(),
@@ -436,6 +468,7 @@ export async function startApp(on) {
   heedLink();
   ready = true;
   if (identity.token !== '' && tabs.first()) link.start();
+  earlier.deliver();
   tick();
   return app;
 }

@@ -81,6 +81,8 @@ export function newModel(env) {
   const refused = new Map();
   /** @type {Set<string>} ids not on the server's disk yet */
   const unsent = new Set();
+  /** @type {Set<string>} events of others that the server does not take from here */
+  const declined = new Set();
   let slowDisk = false;
   let following = '';
   /** @type {{ms: number, at: number} | null} */
@@ -390,7 +392,10 @@ export function newModel(env) {
       for (const id of ids) {
         unsent.delete(id);
         // What others made and the server will not take from here is theirs to settle.
-        if (!id.startsWith(identity.device + '-')) continue;
+        if (!id.startsWith(identity.device + '-')) {
+          declined.add(id);
+          continue;
+        }
         refused.set(id, { id, kind: book.event(id)?.kind ?? '', code, reason });
       }
       store.mark(ids, 'refused', code, reason);
@@ -404,7 +409,7 @@ export function newModel(env) {
 
     /** What the server lacks of this pair. @param {Record<string, unknown>} have */
     lackedBy(have) {
-      return book.lackedBy(identity.pair, have).filter((e) => !refused.has(e.id));
+      return book.lackedBy(identity.pair, have).filter((e) => !refused.has(e.id) && !declined.has(e.id));
     },
 
     have: () => book.have(identity.pair),
@@ -436,6 +441,7 @@ export function newModel(env) {
       identity = next;
       counter = Math.max(devices.counter(next.device), book.counter(next.device));
       refused.clear();
+      declined.clear();
       unsent.clear();
       restore(await store.ofPair(next.pair));
       await devices.save(next);

@@ -67,7 +67,7 @@ export function forgetsChoice(before, after) {
 /**
  * @typedef {object} Router
  * @property {(frame: any, joined: boolean) => void} update
- * @property {(name: ViewName, params?: any) => void} go
+ * @property {(name: ViewName | null, params?: any) => void} go null leaves it to the state
  * @property {() => ViewName | null} shown
  * @property {() => any} params
  */

@@ -3,6 +3,8 @@
  * the screen can be kept on, the battery, and what this browser lacks.
  */
 
+import { WORDS_NONE } from './kept.js';
+
 /**
  * @typedef {object} Screen
  * @property {(on: boolean) => void} want keep the screen on from now, or no longer
@@ -130,6 +132,7 @@ export function lacksOf(storeWords) {
   if (!audio) lines.push('no sound here: use another phone to prompt');
   if (!navigator.wakeLock) lines.push(NO_LOCK);
   if (typeof navigator.vibrate !== 'function') lines.push('no vibration here: presses are heard as a soft tick');
-  if (!isSecureContext) lines.push('plain http: whoever is on this Wi-Fi could read along');
+  if (!isSecureContext) lines.push('plain http: whoever is on this Wi-Fi could read along, and without the host this page does not open');
+  else if (!navigator.serviceWorker) lines.push(WORDS_NONE);
   return lines;
 }

@@ -355,6 +355,7 @@ export function newConnection(env) {
         for (const r of Array.isArray(json.refused) ? json.refused : []) hearRefused(r);
         hearEvents(json.events, json.more === true);
         if (json.more === true) lastPost = -Infinity;
+        else if (typeof json.have === 'object' && json.have !== null) env.say({ type: 'have', have: json.have });
       })
       .catch(() => {
         // No server there: the next turn tries again.

@@ -34,3 +34,19 @@ export async function postJson(url, body) {
     clearTimeout(timer);
   }
 }
+
+/**
+ * Whether a host is there: rejects where none answers in time.
+ * @param {string} url
+ * @param {number} waitMs
+ */
+export async function knock(url, waitMs) {
+  const stop = new AbortController();
+  const timer = setTimeout(() => stop.abort(), waitMs);
+  try {
+    const answer = await fetch(url, { cache: 'no-store', signal: stop.signal });
+    if (!answer.ok) throw new Error(`the host answers with ${answer.status}`);
+  } finally {
+    clearTimeout(timer);
+  }
+}

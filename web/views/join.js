@@ -82,7 +82,11 @@ function lacking(app) {
 function goKey(app, label, what, named) {
   const said = el('p', { class: 'said', role: 'status', hidden: true });
   // One phone alone can do the whole job, so an absent host keeps nobody out.
-  const alone = key('go on with this phone alone', () => app.access.alone(named()), { class: 'alone-key' });
+  const alone = key('go on with this phone alone', async () => {
+    app.sound?.arm?.();
+    await app.access.alone(named());
+    app.go(null);
+  }, { class: 'alone-key' });
   alone.hidden = true;
   const go = el('button', {
     type: 'button',
@@ -93,15 +97,19 @@ function goKey(app, label, what, named) {
       try {
         await what();
       } catch (err) {
-        setText(said, joinProblem(/** @type {any} */ (err)));
-        setShown(said, true);
-        setShown(alone, /** @type {any} */ (err)?.code === 'no-server');
+        without(/** @type {any} */ (err) ?? {});
       } finally {
         setAttr(go, 'disabled', null);
       }
     },
   }, el('span', { class: 'display' }, label));
-  return { node: el('div', { class: 'go-bar' }, said, alone, go), key: go, alone };
+  /** @param {{code?: string, reason?: string}} err */
+  const without = (err) => {
+    setText(said, joinProblem(err));
+    setShown(said, true);
+    setShown(alone, err.code === 'no-server');
+  };
+  return { node: el('div', { class: 'go-bar' }, said, alone, go), key: go, alone, without };
 }
 
 /**
@@ -120,6 +128,10 @@ function codeSheet(app, next) {
     beside: [el('p', { class: 'sub' }, 'stands on the first phone under “add a phone”, and on the host’s screen')],
   });
   setAttr(code.input, 'autocapitalize', 'characters');
+  // A page that the phone keeps opens with no host at all: there is no code to type then.
+  app.access.reach().then((/** @type {boolean} */ there) => {
+    if (!there) go.without({ code: 'no-server' });
+  });
   const go = goKey(app, 'go on', async () => {
     const problem = codeProblem(text);
     code.problem(problem);
@@ -166,6 +178,7 @@ function pairSheet(app) {
       return;
     }
     await app.access.join({ pair, role, name: named.trim() });
+    app.go(null);
   }, () => named.trim());
 
   /** @type {{node: HTMLElement, set: (chosen: string | null) => void} | null} */

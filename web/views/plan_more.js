@@ -3,12 +3,20 @@
  * wants to hear, and this outing's phones, place and log.
  */
 
-import { el, setText } from '../app/dom.js';
+import { el, setShown, setText } from '../app/dom.js';
 import { HEARS } from '../app/plan_form.js';
 import { timeOfDay } from '../app/clock_text.js';
 import { choice, field, row, word } from './sheet.js';
 
 /** @typedef {import('../app/plan_form.js').Draft} Draft */
+
+/** Whether the page opens without the host. */
+const PAGE_WORDS = {
+  none: 'not kept here: needs the host to open',
+  keeping: 'being kept on this phone',
+  kept: 'kept here: opens without the host',
+  failed: 'not kept here: needs the host to open',
+};
 
 /**
  * @param {object} on
@@ -40,6 +48,9 @@ export function moreRows({ app, edit, left }) {
   const log = el('span', { class: 'sub' });
   const soundWord = word('sound check', () => app.go('soundcheck', { back: 'plan' }));
   const placeWord = word('place card', () => app.go('place', { back: 'plan' }));
+  const addPhone = word('add a phone', () => app.go('join', { invite: true }));
+  const joinHost = word('join a host', () => app.go('join'));
+  const page = el('span', { class: 'sub' });
   const night = choice('screen', /** @type {const} */ ([['day', 'day'], ['night', 'night'], ['auto', 'as the phone']]), (v) => app.prefs.set('night', v === 'auto' ? v : v === 'night'));
   const quiet = choice('early checks', /** @type {const} */ ([['quiet', 'light first'], ['tone', 'tone at once']]), (v) => app.prefs.set('quiet', v === 'quiet'));
   const hand = choice('hand', /** @type {const} */ ([['right', 'right'], ['left', 'left']]), (v) => app.prefs.set('hand', v));
@@ -47,9 +58,9 @@ export function moreRows({ app, edit, left }) {
     row('OK sign within', null, ok.node), recovery.node, watch.node,
     row('diver hears', null, hears.node, sub('the checks always sound')),
     row('early checks', null, quiet.node),
-    row('phones', null, phones, word('add a phone', () => app.go('join', { invite: true }))),
+    row('phones', null, phones, addPhone, joinHost),
     row('sound', null, sound, soundWord),
-    row('clock', null, clock),
+    row('clock', null, clock), row('page', null, page),
     row('place', null, place, placeWord),
     row('log', null, log, word('open the log', () => app.go('log'))),
     row('screen', null, night.node), row('hand', { plain: true }, hand.node));
@@ -68,6 +79,9 @@ export function moreRows({ app, edit, left }) {
         f.problem(errors[name]);
       }
       setText(phones, phonesWords(frame));
+      setShown(addPhone, frame.pair !== null);
+      setShown(joinHost, frame.pair === null);
+      setText(page, PAGE_WORDS[/** @type {keyof typeof PAGE_WORDS} */ (frame.page?.state ?? 'none')]);
       setText(sound, frame.sound?.state === 'proven' ? `proven ${timeOfDay(frame.sound.proven_at ?? frame.now)}` : 'not proven');
       setText(clock, (frame.clock?.words ?? '').replace(/^clock /, ''));
       setText(place, frame.place?.number ? `emergency ${frame.place.number}` : 'not set');
