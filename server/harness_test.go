@@ -3,12 +3,14 @@ package server
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
 	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -50,6 +52,9 @@ type host struct {
 	store  *store.Store
 	srv    *Server
 	http   *httptest.Server
+	url    string       // where pages of this server come from
+	client *http.Client // how they call its API
+	tls    *tls.Config  // what they trust, where they come by https
 	log    *bytes.Buffer
 }
 
@@ -74,6 +79,7 @@ func startHost(t *testing.T, dir string, clk clock.Clock) *host {
 		Log:   slog.New(slog.NewTextHandler(io.Discard, nil)),
 	})
 	h.http = httptest.NewServer(h.srv.Handler())
+	h.url, h.client = h.http.URL, h.http.Client()
 	t.Cleanup(h.stop)
 	return h
 }
@@ -94,11 +100,11 @@ func (h *host) post(path string, body any) (int, map[string]any) {
 	h.t.Helper()
 	text, err := json.Marshal(body)
 	require.NoError(h.t, err)
-	req, err := http.NewRequest(http.MethodPost, h.http.URL+path, bytes.NewReader(text))
+	req, err := http.NewRequest(http.MethodPost, h.url+path, bytes.NewReader(text))
 	require.NoError(h.t, err)
-	req.Header.Set("Origin", h.http.URL)
+	req.Header.Set("Origin", h.url)
 	req.Header.Set("Content-Type", "application/json")
-	resp, err := h.http.Client().Do(req)
+	resp, err := h.client.Do(req)
 	require.NoError(h.t, err)
 	defer resp.Body.Close()
 	var answer map[string]any
@@ -136,14 +142,14 @@ func (h *host) join(pair, role string) *device {
 
 // dial opens a socket with the given headers changed.
 func (h *host) dial(header http.Header) (*websocket.Conn, *http.Response, error) {
-	all := http.Header{"Origin": {h.http.URL}}
+	all := http.Header{"Origin": {h.url}}
 	for k, v := range header {
 		if all[k] = v; v == nil {
 			delete(all, k)
 		}
 	}
-	dialer := websocket.Dialer{HandshakeTimeout: within}
-	return dialer.Dial("ws"+strings.TrimPrefix(h.http.URL, "http")+"/socket", all)
+	dialer := websocket.Dialer{HandshakeTimeout: within, TLSClientConfig: h.tls}
+	return dialer.Dial("ws"+strings.TrimPrefix(h.url, "http")+"/socket", all)
 }
 
 // connect opens the device's socket and says hello; it returns once welcomed.
@@ -153,7 +159,15 @@ func (d *device) connect(have map[string]int64) *device {
 	require.NoError(d.h.t, err)
 	d.h.t.Cleanup(func() { ws.Close() })
 	d.ws, d.hold = ws, protocol.NewHold("all")
-	d.send(map[string]any{"type": "hello", "v": 1, "token": d.token, "pair": d.pair, "device": d.id, "have": have})
+	return d.hello(map[string]any{"v": 1, "have": have})
+}
+
+// hello says the first message, with fields added to those it must have.
+func (d *device) hello(fields map[string]any) *device {
+	d.h.t.Helper()
+	all := map[string]any{"type": "hello", "token": d.token, "pair": d.pair, "device": d.id}
+	maps.Copy(all, fields)
+	d.send(all)
 	d.welcome = d.next()
 	require.Equal(d.h.t, "welcome", d.welcome["type"], d.welcome)
 	return d

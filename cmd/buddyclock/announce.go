@@ -14,28 +14,40 @@ import (
 	"buddyclock/server"
 )
 
-// announce says in a few lines where the server listens and how phones get in.
-func (m *Main) announce(srv *server.Server, bound *net.TCPAddr, dataDir string) {
-	best := lanURLs(bound)[0]
+// announce says in a few lines where the server listens, how phones get in, and
+// what is odd.
+func (m *Main) announce(srv *server.Server, t *tier, bound *net.TCPAddr, dataDir string, oddities ...string) {
+	best := t.urls(bound)[0]
 	join := best + srv.JoinPath()
 	fmt.Fprintf(m.Stdout, "Buddyclock listens on port %d and keeps its data in %s\n\n", bound.Port, dataDir)
-	if code, err := qr.Encode(join, qr.M); err == nil {
-		printQR(m.Stdout, code, isTerminal(m.Stdout))
+	if setup := t.setupURL(bound); setup != "" {
+		fmt.Fprintf(m.Stdout, "FIRST, once on each phone: scan this picture, or open  %s\nand have it trust the certificate with this fingerprint (SHA-256):\n%s\n\n", setup, t.authority.Fingerprint())
+		m.showQR(setup)
+		fmt.Fprint(m.Stdout, "\nTHEN, each time:\n\n")
 	}
+	m.showQR(join)
 	fmt.Fprintf(m.Stdout, "\nPhones scan the picture, or open  %s\n", join)
 	fmt.Fprintf(m.Stdout, "or open %s and type  %s\n", best, codeLine(srv))
 	fmt.Fprintf(m.Stdout, "The instructor opens  %s\n", best+srv.InstructorPath())
 	if local := localURL(bound); local != best {
 		fmt.Fprintf(m.Stdout, "On this machine:      %s\n", local+srv.JoinPath())
 	}
-	if bound.IP.IsLoopback() {
-		fmt.Fprint(m.Stdout, "\nOnly this machine can open it; phones need an -addr such as :8080.\n")
-	} else {
-		fmt.Fprint(m.Stdout, "\nOver plain http anyone on this network can read along, and phones do not keep their screens on.\n")
+	fmt.Fprintf(m.Stdout, "\n%s\n", t.promise(bound))
+	for _, odd := range oddities {
+		if odd != "" {
+			fmt.Fprintf(m.Stdout, "NOTE: %s\n", odd)
+		}
 	}
 	fmt.Fprint(m.Stdout, "Enter shows the code anew, Ctrl-C ends.\n")
 	if m.Stdin != nil {
 		go m.showCodes(srv)
+	}
+}
+
+// showQR draws an address as a picture to scan; one too long for that is left to the text.
+func (m *Main) showQR(address string) {
+	if code, err := qr.Encode(address, qr.M); err == nil {
+		printQR(m.Stdout, code, isTerminal(m.Stdout))
 	}
 }
 
@@ -92,7 +104,10 @@ func isTerminal(w io.Writer) bool {
 	return err == nil && info.Mode()&os.ModeCharDevice != 0
 }
 
-func startedAt(srv *server.Server, bound *net.TCPAddr) Started {
-	local := localURL(bound)
-	return Started{URL: local, JoinURL: local + srv.JoinPath(), InstructorURL: local + srv.InstructorPath()}
+func startedAt(srv *server.Server, t *tier, bound *net.TCPAddr) Started {
+	base := localURL(bound)
+	if t.config != nil {
+		base = t.urls(bound)[0]
+	}
+	return Started{URL: base, JoinURL: base + srv.JoinPath(), InstructorURL: base + srv.InstructorPath()}
 }

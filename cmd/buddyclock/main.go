@@ -64,8 +64,8 @@ func (m *Main) Run(ctx context.Context, args []string) int {
 func (m *Main) usage(w io.Writer) {
 	fmt.Fprint(w, `Buddyclock is the buddy's clock for static apnea.
 
-  buddyclock [serve] [-addr :8080] [-data DIR]   serves the page to the phones of an outing
-  buddyclock replay FILE                         shows what the rules make of recorded events
+  buddyclock [serve] [-addr :8080] [-data DIR] [-tls]   serves the page to the phones of an outing
+  buddyclock replay FILE                                shows what the rules make of recorded events
 
 `+"`buddyclock COMMAND -h` tells the flags of a command.\n")
 }

@@ -31,23 +31,16 @@ func userDataDir() (string, error) {
 	return filepath.Join(home, ".local", "share", name), err
 }
 
-// lanURLs gives the addresses under which other devices reach the server, best
-// first. It looks them up anew, since a laptop changes networks.
-func lanURLs(bound *net.TCPAddr) []string {
+// lanAddrs gives the addresses under which other devices may reach the server,
+// best first. It looks them up anew, since a laptop changes networks.
+func lanAddrs(bound *net.TCPAddr) []netip.Addr {
 	if ip, ok := netip.AddrFromSlice(bound.IP); ok && !ip.IsUnspecified() {
-		return []string{urlOf(ip.Unmap().String(), bound.Port)}
+		return []netip.Addr{ip.Unmap()}
 	}
 	addrs := slices.DeleteFunc(server.Addresses(), func(a netip.Addr) bool { return a.IsLinkLocalUnicast() || a.IsMulticast() })
-	if len(addrs) == 0 {
-		return []string{urlOf("localhost", bound.Port)}
-	}
 	route := defaultRoute()
 	slices.SortStableFunc(addrs, func(a, b netip.Addr) int { return cmp.Compare(rank(a, route), rank(b, route)) })
-	urls := make([]string, len(addrs))
-	for i, a := range addrs {
-		urls[i] = urlOf(a.String(), bound.Port)
-	}
-	return urls
+	return addrs
 }
 
 // rank orders addresses by how likely a phone beside us reaches them.
@@ -76,20 +69,21 @@ func defaultRoute() netip.Addr {
 	return local.Addr()
 }
 
-// localURL is the server's address on this machine.
+// localURL is the server's address on this machine. It is plain http in every
+// tier: a browser holds its own machine to be secure.
 func localURL(bound *net.TCPAddr) string {
 	if ip, ok := netip.AddrFromSlice(bound.IP); ok && !ip.IsUnspecified() {
-		return urlOf(ip.Unmap().String(), bound.Port)
+		return urlOf("http", ip.Unmap().String(), bound.Port)
 	}
-	return urlOf("localhost", bound.Port)
+	return urlOf("http", "localhost", bound.Port)
 }
 
-func urlOf(host string, port int) string {
-	if port == 80 {
+func urlOf(scheme, host string, port int) string {
+	if (scheme == "http" && port == 80) || (scheme == "https" && port == 443) {
 		if addr, err := netip.ParseAddr(host); err == nil && addr.Is6() {
 			host = "[" + host + "]"
 		}
-		return "http://" + host
+		return scheme + "://" + host
 	}
-	return "http://" + net.JoinHostPort(host, strconv.Itoa(port))
+	return scheme + "://" + net.JoinHostPort(host, strconv.Itoa(port))
 }

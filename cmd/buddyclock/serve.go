@@ -28,7 +28,7 @@ const endWithin = 2 * time.Second
 
 // Started tells where a server listens and how one gets in.
 type Started struct {
-	URL           string // on this machine
+	URL           string // on this machine; with a certificate, the best one that it covers
 	JoinURL       string // the same, with the join secret
 	InstructorURL string // the same, with the instructor's secret
 }
@@ -37,6 +37,8 @@ type Started struct {
 type serveOptions struct {
 	addr, data string
 	names      names
+	tls        bool
+	cert, key  string
 }
 
 // names collects a flag that may be given several times.
@@ -51,9 +53,19 @@ func (m *Main) serveFlags(args []string) (o serveOptions, code int, ok bool) {
 	flags.StringVar(&o.addr, "addr", ":8080", "listen on this `address`; 127.0.0.1:8080 keeps to this machine")
 	flags.StringVar(&o.data, "data", "", "keep the data in this `folder` (default: your folder for program data)")
 	flags.Var(&o.names, "host", "a further `name` under which phones may open the page; may be given several times")
+	flags.BoolVar(&o.tls, "tls", false, "https with a certificate of this machine's own, which each phone must be told once to trust")
+	flags.StringVar(&o.cert, "tls-cert", "", "https with your own certificate from this PEM `file`")
+	flags.StringVar(&o.key, "tls-key", "", "the PEM `file` with the key of -tls-cert")
 	err := flags.Parse(args)
 	if err == nil && flags.NArg() > 0 {
 		err = fmt.Errorf("there is no use for %q", flags.Arg(0))
+	}
+	switch {
+	case err != nil:
+	case (o.cert == "") != (o.key == ""):
+		err = errors.New("-tls-cert and -tls-key go together")
+	case o.tls && o.cert != "":
+		err = errors.New("-tls makes a certificate and -tls-cert brings one: choose one of them")
 	}
 	if err == nil {
 		return o, exitOK, true
@@ -104,6 +116,14 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	if err != nil {
 		return storeError(o.data, err)
 	}
+	way, err := newTier(o, m.Clock.Now)
+	if err != nil {
+		return errors.Join(err, st.Close())
+	}
+	lastStoredMs, err := st.LastStoredMs(ctx)
+	if err != nil {
+		return errors.Join(err, st.Close())
+	}
 	session, err := st.ContinueSession(access.NewID(), sessionGoesOnWithin.Milliseconds())
 	if err != nil {
 		return errors.Join(fmt.Errorf("the outing cannot be begun: %w", err), st.Close())
@@ -113,14 +133,15 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 		return errors.Join(err, st.Close())
 	}
 	bound := listener.Addr().(*net.TCPAddr)
+	urls := func() []string { return way.urls(bound) }
 	srv := server.New(server.Options{
 		Store: st, Session: session, Clock: m.Clock, Shared: shared, Assets: assets,
-		Hosts: server.NewHosts(m.Clock, o.names...),
-		URLs:  func() []string { return lanURLs(bound) },
+		Hosts: server.NewHosts(m.Clock, way.names()...),
+		URLs:  urls,
 		Log:   slog.New(slog.NewTextHandler(m.Stderr, nil)),
 	})
 	httpServer := &http.Server{
-		Handler:           srv.Handler(),
+		Handler:           way.handler(srv, urls),
 		ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout:       15 * time.Second,
 		WriteTimeout:      30 * time.Second,
@@ -130,11 +151,11 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 		ErrorLog: slog.NewLogLogger(slog.DiscardHandler, slog.LevelDebug),
 	}
 	failed := make(chan error, 1)
-	go func() { failed <- httpServer.Serve(listener) }()
+	go func() { failed <- httpServer.Serve(way.listen(listener)) }()
 
-	m.announce(srv, bound, o.data)
+	m.announce(srv, way, bound, o.data, way.clockOddity(m.Clock.Now(), lastStoredMs), way.addressOddity(bound))
 	if m.Ready != nil {
-		m.Ready(startedAt(srv, bound))
+		m.Ready(startedAt(srv, way, bound))
 	}
 	select {
 	case <-ctx.Done():

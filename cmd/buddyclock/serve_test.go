@@ -124,16 +124,16 @@ func TestServe(t *testing.T) {
 	require.NotContains(t, files, filepath.Join(dir, store.FileName+"-wal"), "closed, the file is whole by itself")
 }
 
-// Ensures that an independent reader reads the join link from the picture in the
-// terminal, quiet border and all.
-func TestTerminalPictureCanBeScanned(t *testing.T) {
-	p := start(t, nil, "-addr", "127.0.0.1:0", "-data", t.TempDir())
+// scan has an independent reader read the picture in a text.
+func scan(t *testing.T, text string) string {
+	t.Helper()
 	var rows [][]rune
-	for line := range strings.Lines(p.stdout.String()) {
+	for line := range strings.Lines(text) {
 		if strings.ContainsAny(line, "█▀▄") {
 			rows = append(rows, []rune(strings.TrimSuffix(line, "\n")))
 		}
 	}
+	require.NotEmpty(t, rows)
 	const scale = 4
 	picture, err := gozxing.NewBitMatrix(len(rows[0])*scale, 2*len(rows)*scale)
 	require.NoError(t, err)
@@ -151,7 +151,14 @@ func TestTerminalPictureCanBeScanned(t *testing.T) {
 	require.NoError(t, err)
 	read, err := qrcode.NewQRCodeReader().Decode(bitmap, nil)
 	require.NoError(t, err)
-	require.Equal(t, p.JoinURL, read.GetText())
+	return read.GetText()
+}
+
+// Ensures that an independent reader reads the join link from the picture in the
+// terminal, quiet border and all.
+func TestTerminalPictureCanBeScanned(t *testing.T) {
+	p := start(t, nil, "-addr", "127.0.0.1:0", "-data", t.TempDir())
+	require.Equal(t, p.JoinURL, scan(t, p.stdout.String()))
 }
 
 // Ensures that Enter shows the present code.
@@ -255,20 +262,24 @@ func TestDefaultFolder(t *testing.T) {
 
 // Ensures that the addresses shown are such as others can open.
 func TestAddressesForPhones(t *testing.T) {
+	plain := &tier{}
 	for _, c := range []struct{ ip, want string }{
 		{"127.0.0.1", "http://127.0.0.1:8080"},
 		{"::1", "http://[::1]:8080"},
 	} {
 		bound := &net.TCPAddr{IP: net.ParseIP(c.ip), Port: 8080}
-		require.Equal(t, []string{c.want}, lanURLs(bound))
+		require.Equal(t, []string{c.want}, plain.urls(bound))
 		require.Equal(t, c.want, localURL(bound))
 	}
 	everywhere := &net.TCPAddr{IP: net.IPv6zero, Port: 80}
 	require.Equal(t, "http://localhost", localURL(everywhere))
-	for _, u := range lanURLs(everywhere) {
+	for _, u := range plain.urls(everywhere) {
 		require.NotContains(t, u, "127.0.0.1")
 		require.NotContains(t, u, ":80")
 	}
+	require.Equal(t, "https://[fd00::1]", urlOf("https", "fd00::1", 443))
+	require.Equal(t, "https://[fd00::1]:80", urlOf("https", "fd00::1", 80))
+	require.Equal(t, "http://pool.example:443", urlOf("http", "pool.example", 443))
 }
 
 // post calls the API of a running server.

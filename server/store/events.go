@@ -131,6 +131,13 @@ func (s *Store) NewestHold(ctx context.Context, pair string) (string, error) {
 	return hold, err
 }
 
+// LastStoredMs gives when the last event was stored, or 0 if there is none.
+func (s *Store) LastStoredMs(ctx context.Context) (int64, error) {
+	var ms int64
+	err := s.read.QueryRowContext(ctx, "SELECT coalesce((SELECT stored_ms FROM event ORDER BY seq DESC LIMIT 1), 0)").Scan(&ms)
+	return ms, err
+}
+
 // NewestPlan gives the data of a pair's last plan, or nil.
 func (s *Store) NewestPlan(ctx context.Context, pair string) ([]byte, error) {
 	var data []byte
