@@ -86,6 +86,7 @@ const unlocked = `(buddyclock.frame().status?.phase === 'watch' && buddyclock.fr
 // debrief, by touch; it is there again after a reload and after the server was
 // killed and started again.
 func TestOnePhoneWholeHold(t *testing.T) {
+	t.Parallel() // it waits for people most of the time
 	server := startProgram(t, "", "")
 	p := newPhone(t, "one-phone", 390, 844, browserSetup{limit: holdLimit})
 	p.open(t, server.joinURL)

@@ -48,6 +48,7 @@ func agree(t *testing.T, a, b *phone) {
 // buddy's tap by two touches, sees what the buddy does, and both fold the same
 // hold through an incident to its end. `buddyclock replay` agrees with them.
 func TestTwoPhonesThroughAnIncident(t *testing.T) {
+	t.Parallel() // it waits for people most of the time
 	server := startProgram(t, "", "")
 	buddy := newPhone(t, "buddy", 390, 844, browserSetup{limit: holdLimit})
 	buddy.open(t, server.joinURL)
