@@ -194,7 +194,7 @@ func (in *incoming) take(ctx context.Context, m stamped) {
 	case typeTime:
 		in.queue(outgoing{time: &exchange{m.T1, m.t2Us, m.clockID}})
 	case typePresence:
-		in.room.Heartbeat(ctx, in.member, m.State)
+		in.room.Heartbeat(in.member, m.State)
 	case typeEvents:
 		events, refused := room.Decode(m.Events)
 		in.room.Offer(ctx, in.conn, events, refused, in.report)

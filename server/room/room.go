@@ -140,12 +140,18 @@ type Snapshot struct {
 	Present json.RawMessage
 }
 
-// Join adds a peer: from now on it is sent what happens in the pair.
+// Join adds a peer: from now on it is sent what happens in the pair. One whose
+// place changed since it said who it is, is told to come again instead; nobody
+// would tell it later.
 func (r *Room) Join(ctx context.Context, peer Peer, m Member) (Snapshot, error) {
 	return ask(ctx, r, func() (Snapshot, error) {
-		r.peers[peer] = m
-		r.seen(m)
-		r.judgePresence()
+		if r.belongs(m) {
+			r.peers[peer] = m
+			r.seen(m)
+			r.judgePresence()
+		} else {
+			peer.Part("changed")
+		}
 		return Snapshot{slices.Clone(r.devices), encode(r.presentNow(r.clk.Now()))}, nil
 	})
 }
@@ -158,9 +164,14 @@ func (r *Room) Leave(peer Peer) {
 	})
 }
 
-// Heartbeat passes on what a device says of itself; state is a JSON object.
-func (r *Room) Heartbeat(ctx context.Context, m Member, state json.RawMessage) {
-	r.act(ctx, func() { r.heartbeat(m, state) })
+// Heartbeat passes on what a device says of itself; state is a JSON object. It
+// never waits: while the pair waits for the disk, the device's clock must go on
+// being answered, and the next heartbeat tells the same.
+func (r *Room) Heartbeat(m Member, state json.RawMessage) {
+	select {
+	case r.inbox <- func() { r.heartbeat(m, state) }:
+	default:
+	}
 }
 
 // Have gives for each device of the pair the highest counter up to which all

@@ -132,3 +132,52 @@ func TestRoomFollowsTheNewestHold(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, map[string]int64{device: 2}, have)
 }
+
+// partingPeer notes its last word.
+type partingPeer struct{ parted string }
+
+func (*partingPeer) Send([]byte)        {}
+func (p *partingPeer) Part(word string) { p.parted = word }
+
+// Ensures that a device whose role changed, or that was removed, between its hello and its
+// entry is told to come again: the news of the change has passed it by.
+func TestJoinRefusesAPlaceThatHasChanged(t *testing.T) {
+	rs, pair, _ := newRooms(t)
+	r, release, err := rs.Enter(pair)
+	require.NoError(t, err)
+	defer release()
+	require.NoError(t, rs.store.Remove(device))
+	r.Refresh()
+	peer := &partingPeer{}
+	_, err = r.Join(context.Background(), peer, Member{Device: device, Role: "buddy"})
+	require.NoError(t, err)
+	require.Equal(t, "changed", peer.parted)
+	inside, err := ask(context.Background(), r, func() (int, error) { return len(r.peers) + len(r.present), nil })
+	require.NoError(t, err)
+	require.Zero(t, inside)
+}
+
+// Ensures that heartbeats never wait, not even while the pair takes nothing in because the disk stands still.
+func TestHeartbeatsDoNotWaitForTheDisk(t *testing.T) {
+	rs, pair, _ := newRooms(t)
+	r, release, err := rs.Enter(pair)
+	require.NoError(t, err)
+	defer release()
+	busy, free := make(chan struct{}), make(chan struct{})
+	r.act(context.Background(), func() { close(busy); <-free })
+	<-busy
+	beaten := make(chan struct{})
+	go func() {
+		defer close(beaten)
+		for range 3 * inboxSize {
+			r.Heartbeat(Member{Device: device, Role: "buddy"}, nil)
+		}
+	}()
+	select {
+	case <-beaten:
+	case <-time.After(10 * time.Second):
+		t.Error("a heartbeat waits")
+	}
+	close(free)
+	settled(t, r)
+}
