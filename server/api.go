@@ -66,6 +66,7 @@ func (s *Server) call(maxBytes int64, handle func(*http.Request, object) (any, e
 			reply(w, http.StatusOK, answer)
 		case errors.As(err, &problem):
 			refuse(w, statusOf(problem.Code), problem.Code, problem.Reason)
+		case r.Context().Err() != nil: // nobody is left to be told
 		default:
 			s.log.Error("a request failed", "path", r.URL.Path, "reason", err)
 			refuse(w, http.StatusInternalServerError, codeFailed, reasonFailed)
@@ -94,7 +95,6 @@ func problem(code, reason string) error { return &protocol.Problem{Code: code, R
 // apiEvents takes events and gives those that the device lacks, as the socket
 // does; it also serves a page's last breath.
 func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
-	ctx := r.Context()
 	token, err := fields.text("token", 128)
 	if err != nil {
 		return nil, err
@@ -111,6 +111,9 @@ func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
 	if err != nil {
 		return nil, err
 	}
+	// What came whole is taken even if its sender is gone by now: a page's last
+	// breath is like that.
+	ctx := context.WithoutCancel(r.Context())
 	device, err := s.deviceOf(ctx, token)
 	if err != nil {
 		return nil, err
@@ -119,7 +122,7 @@ func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.exchange(ctx, pair, raws, have)
+	return s.exchange(r.Context(), pair, raws, have)
 }
 
 type eventsJSON struct {
@@ -138,7 +141,7 @@ func (s *Server) exchange(ctx context.Context, pair store.Pair, raws []json.RawM
 	defer release()
 	events, refused := room.Decode(raws)
 	results := make(chan room.Result, 1)
-	if !rm.Offer(ctx, nil, events, refused, func(res room.Result) { results <- res }) {
+	if !rm.Offer(context.WithoutCancel(ctx), nil, events, refused, func(res room.Result) { results <- res }) {
 		return nil, room.ErrStopping
 	}
 	var res room.Result

@@ -1,7 +1,11 @@
 package server
 
 import (
+	"bytes"
+	"context"
+	"encoding/json"
 	"net/http"
+	"net/http/httptest"
 	"strings"
 	"testing"
 
@@ -136,6 +140,24 @@ func TestEventsByHTTP(t *testing.T) {
 	status, answer = h.post("/api/events", body)
 	require.Equal(t, http.StatusOK, status)
 	require.Equal(t, []any{good["id"]}, answer["stored"], "a resent event is stored, once")
+}
+
+// Ensures that what came whole is stored though its sender has gone, as a page does with its last breath.
+func TestEventsOfASenderThatIsGone(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy")
+	diver := h.join(buddy.pair, "diver").connect(nil)
+	gone, leave := context.WithCancel(context.Background())
+	leave()
+	for range 10 { // a choice between two ready ways would not fall the same each time
+		e := buddy.event("h", "asked", h.shared.NowMs(), nil)
+		text, err := json.Marshal(map[string]any{"token": buddy.token, "pair": buddy.pair, "events": []any{e}})
+		require.NoError(t, err)
+		r := httptest.NewRequest(http.MethodPost, "/api/events", bytes.NewReader(text)).WithContext(gone)
+		r.Host = "localhost"
+		h.srv.Handler().ServeHTTP(httptest.NewRecorder(), r)
+		diver.until("the event", func() bool { return diver.sees(e["id"].(string)) })
+	}
 }
 
 // Ensures that every answer tells browsers to be strict with the page.
