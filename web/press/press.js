@@ -55,6 +55,23 @@ function watchInput() {
   }
 }
 
+/** How long an element says that a press on it was too short (ms, own). */
+const SHORT_MS = 1500;
+
+/**
+ * Says on the element that a press was let go too soon: a hurried buddy must not take it for recorded.
+ * @param {HTMLElement | SVGElement} element
+ * @returns {() => void}
+ */
+function shortCue(element) {
+  let timer = 0;
+  return () => {
+    element.setAttribute('data-short', '');
+    clearTimeout(timer);
+    timer = window.setTimeout(() => element.removeAttribute('data-short'), SHORT_MS);
+  };
+}
+
 /**
  * @param {HTMLElement | SVGElement} element
  * @param {object} options
@@ -71,12 +88,14 @@ function attach(element, { kind, onFire, onFill, onEnd, dead_ms }) {
   let timer = 0;
   let frame = 0;
   let shownFill = 0;
+  const sayShort = shortCue(element);
 
   const look = () => {
     timer = 0;
     const fired = press.advance(performance.now());
     if (fired) {
       showFill(1);
+      element.removeAttribute('data-short');
       onFire(fired);
     }
     plan();
@@ -122,6 +141,7 @@ function attach(element, { kind, onFire, onFill, onEnd, dead_ms }) {
     if (!e.isTrusted) return;
     const now = performance.now();
     const at = now - e.timeStamp >= 0 && now - e.timeStamp < STAMP_OLD_MS ? e.timeStamp : now;
+    if (onFill && type === 'up' && press.short(at)) sayShort();
     press.touch({ type, id: e.pointerId, x: e.clientX, y: e.clientY, inside: inside(e), at });
     if (type === 'up' || type === 'cancel') onEnd?.(e.pointerId, at);
     plan();

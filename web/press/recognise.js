@@ -14,6 +14,8 @@ export const PRESS_MS = Object.freeze({ dry: 120, pool: 250, up: 400, alarm: 100
 export const WANDER_PX = 24;
 /** A contact renewed this soon at the same place is the same finger trembling (ms, own). */
 export const BOUNCE_MS = 50;
+/** A touch shorter than this was a drop or a brush: nobody waits for what it did (ms, own). */
+export const BRUSH_MS = 40;
 /** Two touches of the diver's must both be complete within this time (ms). */
 export const TWICE_MS = 1500;
 /**
@@ -62,6 +64,7 @@ export const LATE_MS = 24;
  * @property {(now: number) => Fired | null} advance the press complete by now, if any; call at `nextAt`
  * @property {() => number | null} nextAt device ms at which `advance` should run next, null while nothing is pressed
  * @property {(now: number) => number} fill how far the leading touch has come, 0 to 1
+ * @property {(now: number) => boolean} short whether a press let go now would have been meant, and was too short
  * @property {(key: string, now: number) => void} setMeaning what a press would mean; a change kills every touch that is down
  * @property {(kind: PressKind) => void} setKind
  * @property {(on: boolean) => void} setEnabled off kills every touch that is down
@@ -159,6 +162,11 @@ export function newPress({ kind = 'dry', dead_ms = 0 } = {}) {
       if (!t) return 0;
       if (t.ms === 0) return 1;
       return Math.min(1, Math.max(0, (now - t.downAt) / t.ms));
+    },
+
+    short(now) {
+      const t = leading();
+      return t !== null && t.ms > 0 && now - t.downAt >= BRUSH_MS && now - t.downAt < t.ms;
     },
 
     setMeaning(key, now) {

@@ -1,7 +1,7 @@
 // What counts as a press, and above all what does not (hazards H12, H23).
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
-import { newPress, newTwice, PRESS_MS, WANDER_PX, BOUNCE_MS, LATE_MS, TWICE_MS } from '../press/recognise.js';
+import { newPress, newTwice, PRESS_MS, BRUSH_MS, WANDER_PX, BOUNCE_MS, LATE_MS, TWICE_MS } from '../press/recognise.js';
 
 /** @typedef {import('../press/recognise.js').PressKind} PressKind */
 /** @typedef {import('../press/recognise.js').TouchEvent} TouchEvent */
@@ -53,6 +53,22 @@ test('the fill runs from nothing to full over the time of the press', () => {
   assert.equal(press.fill(125), 0.5);
   press.touch(at('up', 1, 5, 5, 130));
   assert.equal(press.fill(130), 0);
+});
+
+test('a press let go before its time is told as too short, a drop and a press that counted are not', () => {
+  const press = newPress({ kind: 'pool' });
+  assert.equal(press.short(0), false, 'nothing is down');
+  press.touch(at('down', 1, 5, 5, 0));
+  assert.equal(press.short(BRUSH_MS - 1), false, 'a drop');
+  assert.equal(press.short(BRUSH_MS), true);
+  assert.equal(press.short(PRESS_MS.pool - 1), true);
+  assert.equal(press.short(PRESS_MS.pool), false);
+  assert.ok(press.advance(PRESS_MS.pool));
+  assert.equal(press.short(PRESS_MS.pool + 50), false, 'it counted');
+  press.touch(at('up', 1, 5, 5, 400));
+  press.touch(at('down', 2, 5, 5, 1000));
+  press.setMeaning('a', 1010);
+  assert.equal(press.short(1100), false, 'the meaning changed under the finger: that touch counts for nothing');
 });
 
 test('H23 letting go, cancel and a hidden page never count, however long the finger was down', () => {
