@@ -17,7 +17,7 @@ import { fitPx } from './sheet.js';
 
 /** The press that called trouble stands where these keys stand: doubled, it must not land on one. */
 const DEAD_MS = 1000;
-/** A rescue breath each so often, while that step is up (see `references.md`: read, DiveWise). */
+/** A rescue breath each so often, while that step is up (common practice). */
 const BREATH_EVERY_MS = 5000;
 
 /**
@@ -34,8 +34,10 @@ export function mount(root, app) {
   const big = el('div', { class: 'display incident-big' });
   const more = el('div', { class: 'incident-more' });
   const next = el('div', { class: 'incident-next' });
+  const rule = el('div', { class: 'incident-rule' }, 'your training, local rules first');
   const number = el('span', { class: 'display incident-number' });
   const address = el('span', { class: 'incident-address' });
+  const near = el('span', { class: 'incident-near' });
   const said = el('div', { class: 'incident-said', role: 'status' });
   /** @type {string|null} */
   let backTarget = null;
@@ -59,8 +61,8 @@ export function mount(root, app) {
     'div', { class: 'page hold incident' },
     el('div', { class: 'alarm-frame' }),
     el('div', { class: 'incident-top' }, icon('octagon'), el('div', { class: 'incident-title' }, head, who), time.node),
-    el('div', { class: 'incident-card', 'aria-live': 'assertive' }, big, more, next),
-    el('div', { class: 'incident-call' }, number, address),
+    el('div', { class: 'incident-card', 'aria-live': 'assertive' }, big, more, next, rule),
+    el('div', { class: 'incident-call' }, number, address, near),
     said,
     el('div', { class: 'alarm-keys' }, left.node, right.node),
   );
@@ -86,7 +88,7 @@ export function mount(root, app) {
     replace(more, step.more.map((line) => el('span', { class: 'line' }, line)));
     setText(next, nextWords);
     const box = (layout.sideways ? layout.width * 0.56 : layout.width) - (layout.small ? 48 : 68);
-    setStyle(page, '--step-px', `${Math.min(layout.small ? 56 : 78, ...step.big.map((line) => fitPx(line, box, 400)))}px`);
+    setStyle(page, '--step-px', `${Math.min(layout.small ? 56 : layout.sideways ? 62 : layout.low ? 66 : 78, ...step.big.map((line) => fitPx(line, box, 400)))}px`);
   };
 
   const view = {
@@ -106,13 +108,14 @@ export function mount(root, app) {
       const step = steps[at];
       stepWhat = step.what;
       const after = steps[at + 1];
-      drawCard(step, after ? `then: ${after.big.join(' ').toLowerCase().replace('cpr', 'CPR')}` : 'your training and local rules come first');
+      drawCard(step, after ? `then: ${after.big.join(' ').toLowerCase().replace('cpr', 'CPR')}` : '');
       const beat = step.what === 'rescue-breath' ? Math.floor((since - step.from_ms) / BREATH_EVERY_MS) % 2 : 0;
       setAttr(big, 'data-beat', beat);
 
       const place = app.place();
       setText(number, place?.number ? `call ${place.number}` : 'call for help');
       setText(address, place?.address ? String(place.address) : 'no address on the place card');
+      setText(near, nearWords(place));
       setStyle(page, '--call-px', `${fitPx(number.textContent ?? '', layout.width * (layout.sideways ? 0.3 : 0.8), layout.small ? 40 : 54)}px`);
       setText(said, failure);
 
@@ -136,6 +139,16 @@ export function mount(root, app) {
     },
   };
   return view;
+}
+
+/**
+ * What and who is near, from the place card, a line each.
+ * @param {any} place
+ */
+function nearWords(place) {
+  const oxygen = String(place?.oxygen ?? '').trim();
+  const reach = String(place?.reach ?? '').trim();
+  return [oxygen && `oxygen: ${oxygen}`, reach && `in reach: ${reach}`].filter(Boolean).join('\n');
 }
 
 /**
