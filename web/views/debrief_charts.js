@@ -128,7 +128,7 @@ function answers(taps, looks, line, top, { x, right, labelX, width }) {
     const fits = x(line[0].t) > 150;
     nodes.push(fits
       ? text(x(line[0].t) - 8, yOf(line[0].ms) + 5, 'window', { size: 15, anchor: 'end' })
-      : text(x(line[0].t) + 4, yOf(line[0].ms) - 6, 'window', { size: 15 }));
+      : text(Math.max(x(line[0].t) + 4, LEFT + 66), yOf(line[0].ms) - 6, 'window', { size: 15 }));
   }
   for (const m of looks) {
     nodes.push(svg('ellipse', { cx: round(x(m.at_ms)), cy: foot - 5, rx: 5, ry: 3.2, class: 'ch-hollow', 'stroke-width': 1.5 }));

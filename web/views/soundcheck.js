@@ -120,7 +120,7 @@ export function mount(root, app, params = {}) {
       return;
     }
     hints = verdict.hints.length > 0 || n === 0 ? [...HINTS] : [];
-    words = verdict.result === 'not-played' ? 'The sound did not run. Press play again.' : 'Not that many.';
+    words = verdict.result === 'not-played' ? 'The sound did not run. Press play again.' : n === 0 ? 'None heard.' : 'Not that many.';
     // Once wrong may be a slip of the finger: the beeps come again by themselves.
     if (verdict.result === 'wrong' && n !== 0 && tries < 2) play(1500);
     draw();
