@@ -12,9 +12,19 @@ import (
 	"buddyclock/server/room"
 )
 
-// wireVersion is the version of the messages below. A device that speaks a
-// newer one is answered with this one.
+// wireVersion is the version of the messages below.
 const wireVersion = 1
+
+// agree gives the version that a server and a device go by: the smaller one. A
+// device of the version before is taken, since a page stays as it was loaded
+// while the server is renewed; an older one is not. A newer device judges for
+// itself whether it can go by ours.
+func agree(ours, theirs int) (int, error) {
+	if theirs < ours-1 {
+		return 0, &protocol.Problem{Code: "old-version", Reason: fmt.Sprintf("this page speaks version %d and the host speaks %d: load the page anew once no hold is running", theirs, ours)}
+	}
+	return min(ours, theirs), nil
+}
 
 // maxFrameBytes bounds what a device may send in one frame or request.
 const maxFrameBytes = 256 << 10
@@ -26,6 +36,9 @@ const (
 	typeTime     = "time"
 	typePresence = "presence"
 )
+
+// maxVersion bounds what can be a version at all.
+const maxVersion = 1_000_000
 
 // maxStateBytes bounds what a device says of itself in a heartbeat.
 const maxStateBytes = 4 << 10
@@ -41,6 +54,7 @@ type message struct {
 
 // hello is how a device begins.
 type hello struct {
+	V                   int
 	Token, Pair, Device string
 	Have                map[string]int64
 }
@@ -117,9 +131,11 @@ func (o object) hello() (h hello, err error) {
 	if err != nil {
 		return h, err
 	}
-	if v, err := strconv.ParseFloat(string(version), 64); err != nil || v < 1 || v != math.Trunc(v) {
+	v, err := strconv.ParseFloat(string(version), 64)
+	if err != nil || v < 1 || v != math.Trunc(v) || v > maxVersion {
 		return h, bad("`v` is not a version of this protocol")
 	}
+	h.V = int(v)
 	if h.Token, err = o.text("token", 128); err != nil {
 		return h, err
 	}

@@ -44,6 +44,7 @@ type Server struct {
 	hosts   *Hosts
 	urls    func() []string
 	log     *slog.Logger
+	version int // of the wire
 
 	rooms *room.Rooms
 	conns conns
@@ -59,7 +60,7 @@ type Server struct {
 func New(o Options) *Server {
 	return &Server{
 		store: o.Store, session: o.Session, clk: o.Clock, shared: o.Shared, assets: o.Assets,
-		hosts: o.Hosts, urls: o.URLs, log: o.Log,
+		hosts: o.Hosts, urls: o.URLs, log: o.Log, version: wireVersion,
 		rooms:            room.NewRooms(o.Store, o.Clock, o.Shared.NowMs, o.Log),
 		conns:            conns{open: map[*conn]struct{}{}},
 		secret:           access.NewSecret(),

@@ -138,6 +138,10 @@ func (in *incoming) begin(ctx context.Context) (release func(), err error) {
 	if m.Type != typeHello {
 		return nil, bad("the first message is `hello`")
 	}
+	version, err := agree(in.srv.version, m.Hello.V)
+	if err != nil {
+		return nil, err
+	}
 	device, pair, err := in.srv.recognize(ctx, m.Hello.Token, m.Hello.Device, m.Hello.Pair)
 	if err != nil {
 		return nil, err
@@ -146,7 +150,7 @@ func (in *incoming) begin(ctx context.Context) (release func(), err error) {
 	if in.room, release, err = in.srv.rooms.Enter(pair); err != nil {
 		return nil, err
 	}
-	if err := in.welcome(ctx, device, pair, m.Hello.Have); err != nil {
+	if err := in.welcome(ctx, version, device, pair, m.Hello.Have); err != nil {
 		in.room.Leave(in.conn)
 		release()
 		return nil, err
@@ -156,7 +160,7 @@ func (in *incoming) begin(ctx context.Context) (release func(), err error) {
 
 // welcome joins the room first and reads the device's missing events after
 // that, so that none falls in between; one may come twice, which does no harm.
-func (in *incoming) welcome(ctx context.Context, device store.Device, pair store.Pair, have map[string]int64) error {
+func (in *incoming) welcome(ctx context.Context, version int, device store.Device, pair store.Pair, have map[string]int64) error {
 	snap, err := in.room.Join(ctx, in.conn, in.member)
 	if err != nil {
 		return err
@@ -174,7 +178,7 @@ func (in *incoming) welcome(ctx context.Context, device store.Device, pair store
 	room.WriteList(&first, missing[:n])
 	us, clockID := in.srv.shared.NowUs()
 	frames := append([][]byte{encode(welcomeJSON{
-		Type: "welcome", V: wireVersion, Pair: pair.ID, Number: pair.Number, Session: pair.Session,
+		Type: "welcome", V: version, Pair: pair.ID, Number: pair.Number, Session: pair.Session,
 		Device: device.ID, Role: device.Role, Name: device.Name,
 		Have: ours, Present: snap.Present, ClockID: clockID, ServerMs: us / 1000,
 		More: n < len(missing), Events: first.Bytes(),

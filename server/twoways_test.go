@@ -197,7 +197,7 @@ func TestTwoWaysReportsFailures(t *testing.T) {
 	case <-ctx.Done():
 		require.Fail(t, "Accept does not end")
 	}
-	close(inner.errs)
+	inner.errs <- net.ErrClosed // as a listener that was closed
 }
 
 // Ensures that with an own certificate a page opened by plain http goes on by https.
