@@ -26,6 +26,8 @@ import { newVoice } from './voice.js';
 const CLOCK_OLD_MS = 24 * 3_600_000;
 /** Most bytes a browser sends with a beacon, with some room. */
 const BEACON_BYTES = 60_000;
+/** A page gone from a hold for no longer than this is the same phone in the same place: its counted beeps still count (ms, own). */
+const SAME_PLACE_MS = 10 * 60_000;
 /** How often the mirror notes the clock, and tabs renew their lease (ms). */
 const NOTE_MS = 1000;
 /** A host that has not answered a knock in this time is taken for absent (ms, own). */
@@ -88,12 +90,19 @@ export async function startApp(on) {
   let provenAt = null;
   let ready = false;
 
+  const awayMs = savedClock ? Math.max(0, Date.now() - savedClock.at_ms) : Infinity;
+  /** @type {number | null} shared ms */
+  let countedAt = mirrored && awayMs <= SAME_PLACE_MS ? mirror.sound() : null;
   const sound = createSound({
     deviceNow,
+    counted: countedAt !== null,
     onSounded: (what) => model.sounded(what),
-    onState(state) {
-      if (state.state !== 'proven') provenAt = null;
-      else provenAt ??= clock.now();
+    onState({ state }) {
+      if (state === 'proven') countedAt ??= clock.now();
+      else if (state === 'unproven') countedAt = null;
+      provenAt = state === 'proven' ? countedAt : null;
+      // Before the first touch nothing is known: what was counted earlier is not forgotten for that.
+      if (state === 'proven' || state === 'unproven') mirror.setSound(countedAt);
       changed();
     },
   });
@@ -139,7 +148,7 @@ export async function startApp(on) {
   model.restore(await store.ofPair(identity.pair));
   model.restore(await store.since(clock.now() - RECENT_MS));
   if (mirrored && mirrored.pair === identity.pair) await model.restoreMirror(mirrored);
-  if (savedClock) model.wasAway(Math.max(0, Date.now() - savedClock.at_ms));
+  if (savedClock) model.wasAway(awayMs);
 
   /** @returns {import('../sync/connection.js').Dial | null} */
   const dial = () => {

@@ -87,11 +87,13 @@ const FAULT_WORDS = Object.freeze({
  * @param {() => AudioContext} [env.makeContext]
  * @param {(pattern: number|number[]) => void} [env.vibrate]
  * @param {(words: string) => void} [env.say] '' stops what is being said
+ * @param {boolean} [env.counted] the beeps were counted before the page was loaded anew: once touched, its sound is
+ *   proven as soon as the audio clock runs true
  * @returns {Sound}
  */
 export function createSound({
   deviceNow, onSounded = () => {}, onState = () => {}, wallNow = Date.now, makeContext = newContext,
-  vibrate = vibrateHere, say = speak,
+  vibrate = vibrateHere, say = speak, counted: countedBefore = false,
 }) {
   const clock = createAudioClock();
   const queue = createQueue({
@@ -111,7 +113,7 @@ export function createSound({
   let cause = '';
   let causeAt_ms = 0;
   let triedAt_ms = -Infinity;
-  let counted = false;
+  let counted = countedBefore;
   let ranLastCheck = false;
   let note = '';
   let awake = false;

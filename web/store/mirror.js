@@ -9,6 +9,7 @@
 const HEAD = 'buddyclock.hold';
 const EVENT = 'buddyclock.hold:';
 const CLOCK = 'buddyclock.clock';
+const SOUND = 'buddyclock.sound';
 
 /**
  * How shared time stood to the wall clock when last looked at.
@@ -35,6 +36,8 @@ const CLOCK = 'buddyclock.clock';
  * @property {() => void} close nothing runs any more
  * @property {(clock: MirrorClock) => void} setClock
  * @property {() => MirrorClock | null} clock
+ * @property {(provenAt: number | null) => void} setSound when a person last counted this phone's beeps, shared ms
+ * @property {() => number | null} sound
  */
 
 /**
@@ -118,6 +121,14 @@ export function newMirror(storage) {
         const c = JSON.parse(s.getItem(CLOCK) ?? 'null');
         const whole = c && Number.isSafeInteger(c.offset_ms) && Number.isSafeInteger(c.at_ms);
         return whole ? { offset_ms: c.offset_ms, synced: c.synced === true, at_ms: c.at_ms } : null;
+      }, null),
+    setSound(provenAt) {
+      guard((s) => s.setItem(SOUND, JSON.stringify(provenAt)), undefined);
+    },
+    sound: () =>
+      guard((s) => {
+        const at = JSON.parse(s.getItem(SOUND) ?? 'null');
+        return Number.isSafeInteger(at) ? at : null;
       }, null),
   };
 }
