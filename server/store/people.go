@@ -34,7 +34,6 @@ type Device struct {
 type Membership struct {
 	Device  string
 	Role    string
-	SinceMs int64
 	UntilMs int64 // 0 while it lasts
 }
 
@@ -199,14 +198,14 @@ func (s *Store) Devices(ctx context.Context, session string) ([]Device, error) {
 // session's instructors included.
 func (s *Store) Memberships(ctx context.Context, p Pair) ([]Membership, error) {
 	rows, err := s.read.QueryContext(ctx, `
-		SELECT device, role, since_ms, coalesce(until_ms, 0) FROM membership WHERE pair = ?
+		SELECT device, role, coalesce(until_ms, 0) FROM membership WHERE pair = ?
 		UNION ALL
-		SELECT m.device, m.role, m.since_ms, coalesce(m.until_ms, 0)
+		SELECT m.device, m.role, coalesce(m.until_ms, 0)
 		FROM membership m JOIN device d ON d.id = m.device WHERE m.pair = '' AND d.session = ?`, p.ID, p.Session)
 	if err != nil {
 		return nil, err
 	}
-	return collect(rows, func(m *Membership) []any { return []any{&m.Device, &m.Role, &m.SinceMs, &m.UntilMs} })
+	return collect(rows, func(m *Membership) []any { return []any{&m.Device, &m.Role, &m.UntilMs} })
 }
 
 func known(err error) error {

@@ -28,6 +28,11 @@ import (
 // FileName is the name of the data file in its folder.
 const FileName = "buddyclock.db"
 
+// durable are the pragmas by which a commit has reached the disk when it
+// returns, and what is deleted is gone. A Mac's fsync stops at the drive's own
+// memory unless it is asked for more; elsewhere fullfsync changes nothing.
+var durable = []string{"synchronous(FULL)", "fullfsync(ON)", "checkpoint_fullfsync(ON)", "secure_delete(ON)"}
+
 // openCheckBytes is the size up to which a file is checked whole when it is
 // opened. Larger ones would keep people waiting; `buddyclock verify` reads those.
 const openCheckBytes = 16 << 20
@@ -102,7 +107,7 @@ func (s *Store) open() error {
 		return err
 	}
 	var err error
-	s.write, err = openDB(s.path, "rw", "journal_mode(WAL)", "synchronous(FULL)", "secure_delete(ON)", "busy_timeout(10000)", "foreign_keys(ON)")
+	s.write, err = openDB(s.path, "rw", append([]string{"journal_mode(WAL)", "busy_timeout(10000)", "foreign_keys(ON)"}, durable...)...)
 	if err != nil {
 		return err
 	}
@@ -200,7 +205,7 @@ func create(path string) error {
 	if err := f.Close(); err != nil {
 		return err
 	}
-	db, err := openDB(draft, "rw", fmt.Sprintf("page_size(%d)", pageBytes), "synchronous(FULL)", "secure_delete(ON)")
+	db, err := openDB(draft, "rw", append([]string{fmt.Sprintf("page_size(%d)", pageBytes)}, durable...)...)
 	if err != nil {
 		return err
 	}

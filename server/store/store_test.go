@@ -54,6 +54,16 @@ func (s *Store) tryAppend(pair string, events ...protocol.Event) ([]Outcome, err
 	return r.outcomes, r.err
 }
 
+// Ensures that the one writing connection waits for the disk itself, on every system.
+func TestWriterIsDurable(t *testing.T) {
+	s := open(t, t.TempDir())
+	for pragma, want := range map[string]int{"synchronous": 2, "fullfsync": 1, "checkpoint_fullfsync": 1, "secure_delete": 1} {
+		var got int
+		require.NoError(t, s.do(func(w *writer) error { return w.queryRow("PRAGMA " + pragma).Scan(&got) }))
+		require.Equal(t, want, got, pragma)
+	}
+}
+
 func bodies(t testing.TB, s *Store, pair string, devices ...string) []string {
 	t.Helper()
 	raw, err := s.Missing(context.Background(), pair, devices, nil)
