@@ -164,3 +164,34 @@ func TestH10StoreThatFailsInAHold(t *testing.T) {
 	p.phase(t, "hold")
 	p.waitFor(t, recorded("look")+" === 1 && "+recorded("contraction")+" === 1")
 }
+
+// Two phones whose server dies in a hold go on apart; when it is back both end
+// with the same events in the same order, and so with one state.
+func TestH05TwoPhonesApartEndWithOneState(t *testing.T) {
+	server := startProgram(t, "", "")
+	buddy, diver := twoInAHold(t, server)
+	server.kill(t)
+	buddy.says(t, "not live")
+	buddy.pressSlab(t, "look")
+	eval[string](t, diver.browser, "buddyclock.record('contraction', { signalled: true }).then((e) => e.id)")
+	buddy.record(t, "contraction", "contraction")
+	eval[string](t, diver.browser, "buddyclock.record('sign', { what: 'tense' }).then((e) => e.id)")
+	buddy.record(t, "they’re up", "surfaced")
+	diver.reload(t)
+	diver.phase(t, "hold")
+	buddy.phase(t, "recovery")
+
+	startProgram(t, server.data, server.addr)
+	for _, p := range []*phone{buddy, diver} {
+		p.waitFor(t, "buddyclock.frame().link.state === 'live' && buddyclock.frame().link.unsent === 0")
+	}
+	diver.phase(t, "recovery")
+	agree(t, buddy, diver)
+	const ids = "buddyclock.frame().hold.events.filter((e) => e.kind !== 'sounded').map((e) => e.id).join(' ')"
+	assert.Equal(t, eval[string](t, buddy.browser, ids), eval[string](t, diver.browser, ids))
+	assert.Equal(t, 7, eval[int](t, buddy.browser, "buddyclock.frame().hold.events.filter((e) => e.kind !== 'sounded').length"))
+	for _, p := range []*phone{buddy, diver} {
+		assert.Equal(t, 0, eval[int](t, p.browser, onDisk("new")))
+		assert.Equal(t, 0, eval[int](t, p.browser, onDisk("refused")))
+	}
+}

@@ -9,6 +9,9 @@ import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import { newConnection, NOT_LIVE_MS } from '../sync/connection.js';
 import { postJson } from '../sync/post.js';
+import { foldEvents } from '../rules/fold.js';
+import { statusAt } from '../rules/status.js';
+import { summarize } from '../rules/summary.js';
 
 const HERE = fileURLToPath(import.meta.url);
 const ROOT = fileURLToPath(new URL('../..', import.meta.url));
@@ -105,6 +108,35 @@ async function device({ pair = 'new', role = 'buddy', via, noSocket = false } = 
 
 /** @type {import('../sync/connection.js').Connection[]} */
 const open = [];
+
+const PLAN = { diver: 'Ansa', buddy: 'Odo', setting: 'dry', planned_s: 60, end_by_s: 90, cadence: 'standard', signal: 'squeeze' };
+
+/**
+ * The same list in another order, by a seed.
+ * @template T
+ * @param {T[]} list
+ * @param {number} seed
+ */
+function shuffled(list, seed) {
+  const out = [...list];
+  let n = seed;
+  for (let i = out.length - 1; i > 0; i -= 1) {
+    n = (n * 1103515245 + 12345) % 2147483648;
+    const j = n % (i + 1);
+    [out[i], out[j]] = [out[j], out[i]];
+  }
+  return out;
+}
+
+/**
+ * What a device makes of a hold's events, in whatever order they came.
+ * @param {HoldEvent[]} events
+ * @param {number} at
+ */
+function seen(events, at) {
+  const hold = foldEvents(events[0].hold, events);
+  return { ids: hold.events.map((e) => e.id), status: statusAt(hold, at), summary: summarize(hold, at) };
+}
 
 if (typeof WebSocket !== 'function') {
   // This Node keeps its sockets behind a flag: run this file once more with it.
@@ -286,6 +318,92 @@ if (typeof WebSocket !== 'function') {
     const pieces = b.said.filter((m) => m.type === 'events');
     assert.equal(pieces.length, 1, 'half a history may look like an alarm');
     assert.deepEqual(b.events().sort(), made.map((e) => e.id).sort());
+  });
+
+  test('H05 a phone that was away for a whole hold delivers it complete, by request and by socket, in any order and more than once', async () => {
+    const a = await device();
+    const b = await device({ pair: a.pair, role: 'diver' });
+    await until(() => a.live() && b.live());
+    a.connection.stop();
+    const t0 = Date.now() - 300_000;
+    const err = 40;
+    const hold = [
+      a.make('plan', { at: t0, err, data: PLAN }),
+      a.make('start', { at: t0 + 1000, err }),
+      ...[...Array(40).keys()].map((i) => a.make(i % 2 ? 'answered' : 'asked', { at: t0 + 2000 + i * 1500, err })),
+      a.make('surfaced', { at: t0 + 63_000, err }),
+      a.make('ok', { at: t0 + 70_000, err }),
+      a.make('watch-ended', { at: t0 + 130_000, err }),
+    ];
+    for (const [i, e] of shuffled(hold, 7).entries()) {
+      if (i % 3) continue;
+      const told = await postJson(`${origin()}/api/events`, { token: a.token, pair: a.pair, events: [e, hold[0]], have: {} });
+      assert.deepEqual(told.json.stored.includes(e.id), true, JSON.stringify(told.json));
+    }
+    for (const seed of [1, 2]) {
+      a.start(shuffled(hold, seed));
+      await until(() => a.live() && a.connection.link().unsent === 0);
+    }
+    await until(() => new Set(b.events()).size >= hold.length);
+    assert.deepEqual(b.events().sort(), hold.map((e) => e.id), 'each came once');
+    const got = b.said.filter((m) => m.type === 'events').flatMap((m) => m.events);
+    assert.deepEqual(seen(got, t0 + 200_000), seen(hold, t0 + 200_000));
+    assert.equal(seen(got, t0 + 200_000).status.phase, 'over');
+    assert.ok(got.every((/** @type {HoldEvent} */ e) => e.err === err && e.at < t0 + 200_000), 'with the times and the doubt of then');
+  });
+
+  test('H05 H07 two phones that ran the same hold apart end with one state, and so does a third', async () => {
+    const a = await device();
+    const b = await device({ pair: a.pair, role: 'buddy' });
+    await until(() => a.live() && b.live());
+    const t0 = Date.now() - 300_000;
+    const hold = `${a.id}-h01`;
+    const both = [a.make('plan', { at: t0, data: PLAN, hold }), a.make('start', { at: t0 + 1000, hold })];
+    a.connection.record(both);
+    await until(() => b.events().length === 2);
+    a.connection.stop();
+    b.connection.stop();
+    const mine = [
+      ...[5000, 20_000, 41_000].map((ms) => a.make('look', { at: t0 + ms, hold })),
+      a.make('surfaced', { at: t0 + 63_000, hold }),
+      a.make('ok', { at: t0 + 69_000, hold }),
+    ];
+    const theirs = [
+      b.make('contraction', { at: t0 + 30_000, hold, data: { site: 'belly' } }),
+      b.make('no-answer', { at: t0 + 60_000, hold }),
+      b.make('surfaced', { at: t0 + 62_000, hold }),
+      b.make('awake', { at: t0 + 63_500, hold }),
+    ];
+    b.start(shuffled(theirs, 3));
+    await until(() => b.live() && b.connection.link().unsent === 0);
+    a.start(shuffled(mine, 4));
+    await until(() => a.live() && a.connection.link().unsent === 0);
+    const c = await device({ pair: a.pair, role: 'siren' });
+    const whole = [...both, ...mine, ...theirs];
+    const heard = (/** @type {typeof a} */ d) => d.said.filter((m) => m.type === 'events').flatMap((m) => m.events);
+    await until(() => theirs.every((e) => a.events().includes(e.id)) && mine.every((e) => b.events().includes(e.id)) && c.events().length === whole.length);
+    const at = t0 + 80_000;
+    const want = seen(whole, at);
+    assert.deepEqual(seen([...both, ...mine, ...heard(a)], at), want);
+    assert.deepEqual(seen([...theirs, ...heard(b)], at), want);
+    assert.deepEqual(seen(heard(c), at), want);
+    assert.equal(want.status.surfaced_at, t0 + 62_000, 'the first surfacing counts, whoever pressed it');
+  });
+
+  test('H08 by plain requests too each side is told what the other has, and the page can bring what the host lacks', async () => {
+    const b = await device();
+    await until(b.live);
+    b.connection.stop();
+    const a = await device({ pair: b.pair, role: 'diver', noSocket: true });
+    a.connection.presence({ visible: true }, true);
+    await until(() => a.said.some((m) => m.type === 'have'));
+    assert.equal(a.said.find((m) => m.type === 'have').have[b.id], undefined);
+    const lost = b.make('look');
+    a.connection.offer([lost]);
+    await until(() => a.said.some((m) => m.type === 'have' && m.have[b.id] === 1));
+    assert.equal(a.connection.link().unsent, 0);
+    b.start();
+    await until(() => b.events().includes(lost.id));
   });
 
   test('presence goes out once a second in a hold and only as fresh as the page has told it', async () => {
