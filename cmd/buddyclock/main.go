@@ -16,9 +16,10 @@ import (
 
 // Exit codes.
 const (
-	exitOK     = 0
-	exitFailed = 1 // said in one sentence on Stderr
-	exitUsage  = 2 // wrong flags or command
+	exitOK      = 0
+	exitFailed  = 1 // said in one sentence on Stderr
+	exitUsage   = 2 // wrong flags or command
+	exitUnsound = 3 // verify found damage, said on Stdout
 )
 
 // Main is the program with what it touches of the outside. Tests run the same
@@ -52,6 +53,8 @@ func (m *Main) Run(ctx context.Context, args []string) int {
 		return m.serve(ctx, args[1:])
 	case "replay":
 		return m.replay(args[1:])
+	case "verify":
+		return m.verify(ctx, args[1:])
 	case "help":
 		m.usage(m.Stdout)
 		return exitOK
@@ -66,6 +69,7 @@ func (m *Main) usage(w io.Writer) {
 
   buddyclock [serve] [-addr :8080] [-data DIR] [-tls]   serves the page to the phones of an outing
   buddyclock replay FILE                                shows what the rules make of recorded events
+  buddyclock verify [-data DIR] [FILE]                  looks through the stored data and says what is wrong with it
 
 `+"`buddyclock COMMAND -h` tells the flags of a command.\n")
 }

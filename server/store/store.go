@@ -28,6 +28,9 @@ import (
 // FileName is the name of the data file in its folder.
 const FileName = "buddyclock.db"
 
+// lockName is the file by which one program at a time has the folder.
+const lockName = "buddyclock.lock"
+
 // durable are the pragmas by which a commit has reached the disk when it
 // returns, and what is deleted is gone. A Mac's fsync stops at the drive's own
 // memory unless it is asked for more; elsewhere fullfsync changes nothing.
@@ -51,7 +54,7 @@ func (e *DamagedError) Error() string {
 	if e.Aside == "" {
 		return fmt.Sprintf("the data file %s is damaged (%s); nothing was changed in it: move it away to begin with an empty one", e.File, e.Reason)
 	}
-	return fmt.Sprintf("the data file %s is damaged (%s); it was set aside, unchanged, as %s: start again to begin with an empty one", e.File, e.Reason, e.Aside)
+	return fmt.Sprintf("the data file %s is damaged (%s); it was set aside, unchanged, as %s: start again to begin with an empty one; `buddyclock verify` with its name says all that is wrong with it", e.File, e.Reason, e.Aside)
 }
 
 // Store is an open data file. Its methods may be called from any goroutine.
@@ -77,7 +80,7 @@ func Open(dir string, nowMs func() int64) (*Store, error) {
 		return nil, fmt.Errorf("cannot make the data folder: %w", err)
 	}
 	path := filepath.Join(dir, FileName)
-	lock := flock.New(filepath.Join(dir, "buddyclock.lock"), flock.SetPermissions(0o600))
+	lock := flock.New(filepath.Join(dir, lockName), flock.SetPermissions(0o600))
 	held, err := lock.TryLock()
 	if err != nil {
 		return nil, fmt.Errorf("cannot write to the data folder: %w", err)
@@ -219,8 +222,9 @@ func create(path string) error {
 	return syncDir(filepath.Dir(path))
 }
 
-// openDB opens a database that is there ("ro" or "rw") with pragmas set on each
-// of its connections.
+// openDB opens a database that is there with pragmas set on each of its
+// connections. mode is "rw", "ro", or "immutable" for a file that nobody writes
+// to and that has no log.
 func openDB(path, mode string, pragmas ...string) (*sql.DB, error) {
 	abs, err := filepath.Abs(path)
 	if err != nil {
@@ -231,6 +235,10 @@ func openDB(path, mode string, pragmas ...string) (*sql.DB, error) {
 		slashed = "/" + slashed
 	}
 	query := url.Values{"_pragma": pragmas, "_txlock": {"immediate"}, "mode": {mode}}
+	if mode == "immutable" {
+		query.Set("mode", "ro")
+		query.Set("immutable", "1")
+	}
 	return sql.Open("sqlite", (&url.URL{Scheme: "file", Path: slashed, RawQuery: query.Encode()}).String())
 }
 

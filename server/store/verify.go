@@ -47,13 +47,20 @@ const rowColumns = "id, pair, hold, kind, device, counter, at, stored_ms, body, 
 
 // scanRow reads one event and holds it against its checksum.
 func scanRow(rows *sql.Rows) (*row, error) {
-	var r row
-	var sum []byte
-	if err := rows.Scan(&r.seq, &r.id, &r.pair, &r.hold, &r.kind, &r.device, &r.counter, &r.at, &r.storedMs, &r.body, &sum); err != nil {
+	r, sound, err := readRow(rows)
+	if err == nil && !sound {
+		err = &UnsoundError{What: fmt.Sprintf("event %q does not match its checksum", r.id)}
+	}
+	if err != nil {
 		return nil, err
 	}
-	if !bytes.Equal(sum, r.sum()) {
-		return nil, &UnsoundError{What: fmt.Sprintf("event %q does not match its checksum", r.id)}
-	}
-	return &r, nil
+	return r, nil
+}
+
+// readRow reads one event and tells whether it matches its checksum.
+func readRow(rows *sql.Rows) (r *row, sound bool, err error) {
+	r = &row{}
+	var sum []byte
+	err = rows.Scan(&r.seq, &r.id, &r.pair, &r.hold, &r.kind, &r.device, &r.counter, &r.at, &r.storedMs, &r.body, &sum)
+	return r, bytes.Equal(sum, r.sum()), err
 }
