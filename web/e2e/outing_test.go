@@ -57,6 +57,7 @@ func newOuting(t testing.TB, setup outingSetup) *outing {
 		link := startProxy(t, target)
 		p := &loudPhone{newPhoneWith(t, fmt.Sprintf("%s-%d", role, i+1), browserSetup{limit: setup.limit, env: ears[i].server}), ears[i], link}
 		p.canMeasure(t, setup.clock)
+		p.keepContexts(t)
 		p.open(t, strings.Replace(o.server.joinURL, o.server.addr, link.addr, 1))
 		eval[bool](t, p.browser, fmt.Sprintf(`buddyclock.access.join({ pair: '%s', role: '%s', name: '%s' }).then(() => true)`,
 			o.witness.pair, role, []string{"Odo", "Bea"}[i]))
@@ -74,6 +75,18 @@ func newPhoneWith(t testing.TB, name string, setup browserSetup) *phone {
 	p := &phone{browser: startBrowser(t, setup), name: name}
 	p.run(t, emulation.SetDeviceMetricsOverride(390, 844, 2, true), emulation.SetTouchEmulationEnabled(true).WithMaxTouchPoints(5))
 	return p
+}
+
+// keepContexts lets a test reach the audio contexts that the page makes.
+func (p *loudPhone) keepContexts(t testing.TB) {
+	t.Helper()
+	p.run(t, chromedp.ActionFunc(func(ctx context.Context) error {
+		_, err := page.AddScriptToEvaluateOnNewDocument(`globalThis.contexts = [];
+			globalThis.AudioContext = class extends AudioContext {
+				constructor(...how) { super(...how); contexts.push(this); }
+			};`).Do(ctx)
+		return err
+	}))
 }
 
 // arm touches the page and proves its sound, as the sound check does once a
@@ -136,6 +149,13 @@ func (p *loudPhone) thaw(t testing.TB) {
 	defer done()
 	require.NoError(t, chromedp.Run(ctx, page.BringToFront()))
 	p.run(t, page.BringToFront())
+}
+
+// still stops the phone's audio device, or lets it go on.
+func (p *loudPhone) still(t testing.TB, yes bool) {
+	t.Helper()
+	state := map[bool]string{true: "1", false: "0"}[yes]
+	require.NoError(t, p.room.control(p.ctx, "suspend-sink", p.channel, state))
 }
 
 // takes is an expression: this phone sounds every rung now.
