@@ -70,7 +70,7 @@ type Room struct {
 	order       []string // devices of present, first joined first
 	presenceDue time.Time
 	hold        *protocol.Hold // the newest
-	holdAt      int64          // of the event that made it the newest
+	holdAt      int64          // of the last event that begins it
 	active      bool
 	activeSince time.Time
 	timer       *clock.Timer
@@ -325,17 +325,22 @@ func (r *Room) committed(from Peer, events []protocol.Event, outcomes []store.Ou
 // follow keeps the newest hold folded, so that the server too knows where the
 // pair is.
 func (r *Room) follow(e *protocol.Event) {
-	if r.hold != nil && r.hold.ID == e.Hold {
+	same := r.hold != nil && r.hold.ID == e.Hold
+	if same {
 		r.hold.Add(*e)
+	}
+	if !begins(e.Kind) || (r.hold != nil && e.At <= r.holdAt) {
 		return
 	}
-	switch e.Kind {
-	case protocol.KindPlan, protocol.KindBreatheUp, protocol.KindStart:
-		if r.hold == nil || e.At > r.holdAt {
-			r.holdAt = e.At
-			r.loadHold(e.Hold)
-		}
+	r.holdAt = e.At
+	if !same {
+		r.loadHold(e.Hold)
 	}
+}
+
+// begins tells whether events of a kind can make their hold the newest.
+func begins(kind string) bool {
+	return kind == protocol.KindPlan || kind == protocol.KindBreatheUp || kind == protocol.KindStart
 }
 
 func (r *Room) loadHold(id string) {

@@ -47,10 +47,15 @@ func (rs *Rooms) isLive(pair string) bool {
 	return rs.live[pair] != nil
 }
 
-// offer stores one event through a room and waits for the outcome.
+// offer stores one event of the hold "h" through a room and waits for the outcome.
 func offer(t *testing.T, r *Room, n int, kind string, at int64) Result {
 	t.Helper()
-	e, err := protocol.Decode(fmt.Appendf(nil, `{"id":"%s-%06d","hold":"h","kind":%q,"at":%d,"by":"buddy"}`, device, n, kind, at))
+	return offerOf(t, r, "h", n, kind, at)
+}
+
+func offerOf(t *testing.T, r *Room, hold string, n int, kind string, at int64) Result {
+	t.Helper()
+	e, err := protocol.Decode(fmt.Appendf(nil, `{"id":"%s-%06d","hold":%q,"kind":%q,"at":%d,"by":"buddy"}`, device, n, hold, kind, at))
 	require.NoError(t, err)
 	results := make(chan Result, 1)
 	require.True(t, r.Offer(context.Background(), nil, []protocol.Event{e}, nil, func(res Result) { results <- res }))
@@ -180,4 +185,25 @@ func TestHeartbeatsDoNotWaitForTheDisk(t *testing.T) {
 	}
 	close(free)
 	settled(t, r)
+}
+
+// Ensures that a plan of another hold which comes late does not take the place
+// of the hold that was started after it.
+func TestRoomStaysWithTheHoldBegunLast(t *testing.T) {
+	rs, pair, mock := newRooms(t)
+	r, release, err := rs.Enter(pair)
+	require.NoError(t, err)
+	defer release()
+	followed := func() string {
+		id, err := ask(context.Background(), r, func() (string, error) { return r.hold.ID, nil })
+		require.NoError(t, err)
+		return id
+	}
+	now := mock.Now().UnixMilli()
+	offerOf(t, r, "h1", 1, "plan", now-20_000)
+	offerOf(t, r, "h1", 2, "start", now-10_000)
+	offerOf(t, r, "h2", 3, "plan", now-15_000)
+	require.Equal(t, "h1", followed())
+	offerOf(t, r, "h2", 4, "plan", now)
+	require.Equal(t, "h2", followed())
 }

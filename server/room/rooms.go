@@ -95,12 +95,11 @@ func (rs *Rooms) begin(p store.Pair) (*Room, error) {
 	return r, nil
 }
 
-// beganAt is the time of the last event that made a hold the newest.
+// beganAt is the time of the last event that begins a hold.
 func beganAt(h *protocol.Hold) int64 {
 	var at int64
 	for _, e := range h.Events() {
-		switch e.Kind {
-		case protocol.KindPlan, protocol.KindBreatheUp, protocol.KindStart:
+		if begins(e.Kind) {
 			at = e.At
 		}
 	}
