@@ -12,6 +12,7 @@ import (
 	"net/http/httputil"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -39,6 +40,7 @@ func (s span) half() float64   { return (s.hi - s.lo) / 2 }
 // witness is a device of the pair that runs in this process: it knows the
 // server's time, and can press for a second buddy.
 type witness struct {
+	mu      sync.Mutex // one writer at a time
 	ws      *websocket.Conn
 	heard   chan heardFrame
 	server  *program
@@ -89,6 +91,7 @@ func newWitness(t testing.TB, server *program, pair, role string) *witness {
 	})
 	w.send(t, map[string]any{"type": "hello", "v": 1, "token": joined.Token, "pair": w.pair, "device": w.device, "have": map[string]int{}})
 	w.await(t, "welcome")
+	go w.stay(reading)
 	w.shared = span{math.Inf(-1), math.Inf(1)}
 	w.measure(t, 100)
 	return w
@@ -96,7 +99,23 @@ func newWitness(t testing.TB, server *program, pair, role string) *witness {
 
 func (w *witness) send(t testing.TB, message any) {
 	t.Helper()
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	require.NoError(t, w.ws.WriteJSON(message))
+}
+
+// stay shows a sign of life now and then, for the server hangs up on silence.
+func (w *witness) stay(over <-chan struct{}) {
+	for {
+		select {
+		case <-over:
+			return
+		case <-time.After(5 * time.Second):
+			w.mu.Lock()
+			_ = w.ws.WriteJSON(map[string]any{"type": "presence"})
+			w.mu.Unlock()
+		}
+	}
 }
 
 // read takes in all frames, and keeps those that somebody may wait for.
