@@ -20,6 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"buddyclock/server/access"
+	"buddyclock/server/store"
 )
 
 // The test binary serves as the program itself when this is set, so that the
@@ -43,9 +44,20 @@ var joinLine = regexp.MustCompile(`(http://\S+)/#j=(\S+)`)
 
 func startProcess(t *testing.T, dir string) *process {
 	t.Helper()
-	cmd := exec.Command(os.Args[0], "serve", "-addr", "127.0.0.1:0", "-data", dir)
+	return startCommand(t, asProgram("serve", "-addr", "127.0.0.1:0", "-data", dir))
+}
+
+// asProgram is a command that runs the program with arguments.
+func asProgram(args ...string) *exec.Cmd {
+	cmd := exec.Command(os.Args[0], args...)
 	cmd.Env = append(os.Environ(), beProgram+"=1")
 	cmd.Stderr = os.Stderr
+	return cmd
+}
+
+// startCommand starts a server and waits for its link.
+func startCommand(t *testing.T, cmd *exec.Cmd) *process {
+	t.Helper()
 	stdout, err := cmd.StdoutPipe()
 	require.NoError(t, err)
 	require.NoError(t, cmd.Start())
@@ -169,28 +181,39 @@ func TestInterruptEndsCleanly(t *testing.T) {
 	require.NoError(t, p.cmd.Wait())
 }
 
-// Ensures that a folder which may not be written to is said to be so, in one
-// sentence.
-func TestUnwritableFolder(t *testing.T) {
-	// A superuser may write everywhere, so the program runs as somebody else,
-	// from a place where that one can reach it.
+// forSomebodyElse gives a folder that every user can reach, with the program in
+// it: a superuser may write everywhere, so tests of permissions run it as another.
+func forSomebodyElse(t *testing.T) (place, program string) {
+	t.Helper()
 	place, err := os.MkdirTemp("", "buddyclock-test-")
 	require.NoError(t, err)
 	t.Cleanup(func() { os.RemoveAll(place) })
 	require.NoError(t, os.Chmod(place, 0o755))
-	folder := filepath.Join(place, "data")
-	require.NoError(t, os.Mkdir(folder, 0o555))
 	self, err := os.ReadFile(os.Args[0])
 	require.NoError(t, err)
-	program := filepath.Join(place, "program")
+	program = filepath.Join(place, "program")
 	require.NoError(t, os.WriteFile(program, self, 0o755))
+	return place, program
+}
+
+// somebodyElse has a command run as a user who is bound by permissions.
+func somebodyElse(cmd *exec.Cmd) {
+	if os.Geteuid() == 0 {
+		cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534}}
+	}
+}
+
+// Ensures that a folder which may not be written to is said to be so, in one
+// sentence.
+func TestUnwritableFolder(t *testing.T) {
+	place, program := forSomebodyElse(t)
+	folder := filepath.Join(place, "data")
+	require.NoError(t, os.Mkdir(folder, 0o555))
 
 	for _, dir := range []string{folder, filepath.Join(folder, "new")} {
 		cmd := exec.Command(program, "-addr", "127.0.0.1:0", "-data", dir)
 		cmd.Env = append(os.Environ(), beProgram+"=1")
-		if os.Geteuid() == 0 {
-			cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534}}
-		}
+		somebodyElse(cmd)
 		cmd.Dir = place
 		var complaints strings.Builder
 		cmd.Stderr = &complaints
@@ -202,4 +225,38 @@ func TestUnwritableFolder(t *testing.T) {
 		require.Contains(t, complaints.String(), "-data")
 		require.Equal(t, 1, strings.Count(complaints.String(), "\n"), complaints.String())
 	}
+}
+
+// Ensures that data in a folder that may only be read is refused in one sentence
+// that says so, and can be verified there.
+func TestReadOnlyData(t *testing.T) {
+	source, _ := aFolder(t)
+	content, err := os.ReadFile(filepath.Join(source, store.FileName))
+	require.NoError(t, err)
+	place, program := forSomebodyElse(t)
+	dir := filepath.Join(place, "data")
+	require.NoError(t, os.Mkdir(dir, 0o755))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, store.FileName), content, 0o444))
+	require.NoError(t, os.Chmod(dir, 0o555))
+	for _, c := range []struct {
+		args  []string
+		code  int
+		words []string
+	}{
+		{[]string{"-addr", "127.0.0.1:0", "-data", dir}, exitFailed, []string{dir, "cannot write to the data folder", "permission denied", "-data"}},
+		{[]string{"verify", "-data", dir}, exitOK, []string{"sound:", "events 3,"}},
+	} {
+		cmd := exec.Command(program, c.args...)
+		cmd.Env = append(os.Environ(), beProgram+"=1")
+		cmd.Dir = place
+		somebodyElse(cmd)
+		said, err := cmd.CombinedOutput()
+		require.Equal(t, c.code, cmd.ProcessState.ExitCode(), "%v: %s", err, said)
+		for _, word := range c.words {
+			require.Contains(t, string(said), word)
+		}
+	}
+	now, err := os.ReadFile(filepath.Join(dir, store.FileName))
+	require.NoError(t, err)
+	require.Equal(t, content, now)
 }

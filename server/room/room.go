@@ -75,6 +75,7 @@ type Room struct {
 	activeSince time.Time
 	timer       *clock.Timer
 	emptySince  time.Time
+	diskFails   bool
 }
 
 // run is the pair's goroutine.
@@ -308,10 +309,8 @@ func (r *Room) committed(from Peer, events []protocol.Event, outcomes []store.Ou
 		fresh = append(fresh, e.Encode())
 		r.follow(e)
 	}
-	if err != nil {
-		res.Err = err
-		r.log.Error("events could not be written to disk", "pair", r.Pair.Number, "events", len(events), "reason", err)
-	}
+	res.Err = err
+	r.judgeDisk(err)
 	// The others first: to them it may be an alarm, to the sender it is a receipt.
 	for _, frame := range EventFrames(fresh) {
 		r.sendAll(frame, from)
@@ -320,6 +319,18 @@ func (r *Room) committed(from Peer, events []protocol.Event, outcomes []store.Ou
 	if len(fresh) > 0 {
 		r.judgePresence()
 	}
+}
+
+// judgeDisk says once that the disk fails, and once that it works again: devices
+// offer what is not stored every few seconds.
+func (r *Room) judgeDisk(err error) {
+	switch {
+	case err != nil && !r.diskFails:
+		r.log.Error("events cannot be written to disk: holds go on, and phones keep their events until it works again", "pair", r.Pair.Number, "reason", err)
+	case err == nil && r.diskFails:
+		r.log.Info("events are written to disk again", "pair", r.Pair.Number)
+	}
+	r.diskFails = err != nil
 }
 
 // follow keeps the newest hold folded, so that the server too knows where the

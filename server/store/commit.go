@@ -119,15 +119,15 @@ func (w *writer) close() error {
 // commit runs the jobs in one transaction: all are on disk, or none.
 func (w *writer) commit(jobs []job) error {
 	if err := w.exec("BEGIN IMMEDIATE"); err != nil {
-		return fmt.Errorf("cannot begin to write: %w", err)
+		return fmt.Errorf("cannot begin to write: %w", inWords(err))
 	}
 	for _, j := range jobs {
 		if err := j.run(w); err != nil {
-			return w.rollback(err)
+			return w.rollback(inWords(err))
 		}
 	}
 	if err := w.exec("COMMIT"); err != nil {
-		return w.rollback(fmt.Errorf("cannot write to disk: %w", err))
+		return w.rollback(fmt.Errorf("cannot write to disk: %w", inWords(err)))
 	}
 	return nil
 }

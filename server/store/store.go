@@ -103,7 +103,7 @@ func Open(dir string, nowMs func() int64) (*Store, error) {
 func (s *Store) open() error {
 	if _, err := os.Stat(s.path); errors.Is(err, os.ErrNotExist) {
 		if err := create(s.path); err != nil {
-			return fmt.Errorf("cannot make the data file: %w", err)
+			return fmt.Errorf("cannot make the data file: %w", inWords(err))
 		}
 	}
 	if err := s.judgeFile(); err != nil {
@@ -181,7 +181,23 @@ func (s *Store) judgeError(err error) error {
 	if code, ok := sqliteCode(err); ok && (code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_NOTADB) {
 		return &DamagedError{File: s.path, Reason: "it is no longer a sound SQLite file"}
 	}
-	return fmt.Errorf("cannot use the data file %s: %w", s.path, err)
+	return fmt.Errorf("cannot use the data file %s: %w", s.path, inWords(err))
+}
+
+// inWords puts before SQLite's words for what the disk does what people can act on.
+func inWords(err error) error {
+	code, ok := sqliteCode(err)
+	switch {
+	case !ok:
+		return err
+	case code == sqlite3.SQLITE_FULL:
+		return fmt.Errorf("the disk is full, make room on it (%w)", err)
+	case code == sqlite3.SQLITE_IOERR:
+		return fmt.Errorf("the disk is full or fails (%w)", err)
+	case code == sqlite3.SQLITE_CANTOPEN || code == sqlite3.SQLITE_READONLY || code == sqlite3.SQLITE_PERM:
+		return fmt.Errorf("the folder or a file in it cannot be written to (%w)", err)
+	}
+	return err
 }
 
 // sqliteCode gives SQLite's primary result code of an error.
