@@ -67,6 +67,14 @@ function head() {
     row('', { plain: true }, el('p', { class: 'sub' }, 'a buddy’s clock for static apnea. Never alone.')));
 }
 
+/** For whom this is, and what comes before it: said once on the way in, and again at every breathe-up. */
+function cautionRow() {
+  return row('cautions', { class: 'tall', plain: true },
+    el('p', { class: 'sub' }, 'For people trained to do this with a partner. Your training and local rules come first.'),
+    el('p', { class: 'sub' }, 'No hyperventilation. After a blackout or LMC no more holds that day.'),
+    el('p', { class: 'sub' }, 'A timer and a log: not a medical device.'));
+}
+
 /** @param {any} app */
 function lacking(app) {
   const lines = app.lacks ?? [];
@@ -217,6 +225,6 @@ function pairSheet(app) {
 
   return el('div', { class: 'join-body' },
     el('div', { class: 'sheet' }, row('pair', { class: 'tall' }, pairBox),
-      row('this phone', { class: 'tall' }, rolePick.node, roleSub), name.node),
+      row('this phone', { class: 'tall' }, rolePick.node, roleSub), name.node, cautionRow()),
     ...lacking(app), go.node);
 }
