@@ -10,7 +10,7 @@ import { attachPress } from '../press/press.js';
 import { BREATHE_MS, CAUTIONS, MORE_MS, breathing, countdownAt } from '../app/countdown.js';
 import { clockText, tenthsText } from '../app/clock_text.js';
 import { createTape } from '../tape/tape.js';
-import { linkLine, showFaults, showLink, toothOf } from './hold_head.js';
+import { faultLines, linkLine, provenWords, showFaults, showLink, toothOf } from './hold_head.js';
 import { digits, layOut, pressKey } from './parts.js';
 import { newPresses } from './presses.js';
 
@@ -125,7 +125,8 @@ export function mount(root, app, params = {}) {
     setText(name, status?.plan?.diver || 'the diver');
     setText(setting, status?.plan?.setting ?? '');
     showLink(link, frame.link);
-    showFaults(faults, failure ? [failure] : []);
+    // What a phone of the pair cannot do is said before the hold, not found out in it.
+    showFaults(faults, faultLines(frame, failure), provenWords(frame.sound, frame.now));
     const gone = clockText(at.elapsed_ms);
     const wide = gone.length > 4 ? '00:00' : '0:00';
     if (wide !== widest) {
