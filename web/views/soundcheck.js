@@ -206,6 +206,7 @@ export function mount(root, app, params = {}) {
     setShown(counting, asking);
     setShown(playKey, step === 'ready');
     setShown(settings.node, step === 'settings');
+    setClass(page, 'asks-settings', step === 'settings');
     setShown(alone, step === 'without');
     for (const key of keys) setAttr(key, 'disabled', step === 'count' ? null : true);
     setAttr(none, 'disabled', step === 'count' ? null : true);
