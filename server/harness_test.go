@@ -63,8 +63,12 @@ func newHost(t *testing.T) *host { return startHost(t, t.TempDir(), clock.New())
 
 func startHost(t *testing.T, dir string, clk clock.Clock) *host {
 	t.Helper()
-	h := &host{t: t, dir: dir, clk: clk, log: &bytes.Buffer{}}
-	h.shared = NewSharedClock(clk)
+	return startHostWith(t, dir, clk, NewSharedClock(clk))
+}
+
+func startHostWith(t *testing.T, dir string, clk clock.Clock, shared *SharedClock) *host {
+	t.Helper()
+	h := &host{t: t, dir: dir, clk: clk, shared: shared, log: &bytes.Buffer{}}
 	var err error
 	h.store, err = store.Open(dir, h.shared.NowMs)
 	require.NoError(t, err)

@@ -92,8 +92,11 @@ func Inspect(ctx context.Context, path string) (*Report, error) {
 	}
 	// Without a log nothing needs to be made beside the file to read it.
 	mode := "immutable"
-	if log, err := os.Stat(path + "-wal"); err == nil && log.Size() > 0 {
+	if hasLog(path) {
 		mode = "ro"
+	}
+	if isCutOff(path, info) {
+		r.find("", "%s", cutOff)
 	}
 	db, err := openDB(path, mode, "busy_timeout(10000)")
 	if err != nil {

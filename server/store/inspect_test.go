@@ -236,6 +236,7 @@ func TestH20InspectFindsEveryDamage(t *testing.T) {
 	for n := 0; n < len(content); n += stride(499) {
 		require.False(t, check(content[:n], "cut", n), n)
 	}
+	require.False(t, check(content[:len(content)-1], "cut", len(content)-1))
 	require.True(t, check(content, "whole", 0))
 	t.Logf("%d bytes, %d of the changes noticed", len(content), found)
 }

@@ -139,6 +139,9 @@ func (s *Store) judgeFile() error {
 	if info.Size() == 0 {
 		return &DamagedError{File: s.path, Reason: "it is empty"}
 	}
+	if isCutOff(s.path, info) {
+		return &DamagedError{File: s.path, Reason: cutOff}
+	}
 	if what, err := walDamage(s.path); err != nil {
 		return fmt.Errorf("cannot read the log of the data file: %w", err)
 	} else if what != "" {
@@ -170,6 +173,20 @@ func (s *Store) judgeFile() error {
 		return s.judgeError(err)
 	}
 	return nil
+}
+
+const cutOff = "its end is cut off"
+
+// isCutOff tells whether a data file ends within a page. SQLite would take what
+// is missing for zeros. With a log beside it, pages may be on their way from
+// there into the file, and the log has them whole.
+func isCutOff(path string, info os.FileInfo) bool {
+	return info.Size()%pageBytes != 0 && !hasLog(path)
+}
+
+func hasLog(path string) bool {
+	log, err := os.Stat(path + "-wal")
+	return err == nil && log.Size() > 0
 }
 
 // judgeError turns SQLite's own words for damage into a *DamagedError.
