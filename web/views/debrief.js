@@ -212,7 +212,12 @@ export function mount(root, app, params = {}) {
     const rest = restOf(diver, all, frame.now);
     setText(restSub, rest ? `${rest.left_ms > 0 ? 'of ' : 'twice the hold was '}${clockText(rest.need_ms)}${rest.left_ms > 0 ? ', twice the hold' : ''}` : '');
     setText(restWords, rest ? `${clockText(rest.rest_ms)}` : '');
-    setShown(restRow, rest !== null && rest.rest_ms < 6 * 3_600_000);
+    // No rest makes up for a blackout or an LMC: no clock runs towards a next hold.
+    if (blocked) {
+      setText(restWords, 'for the day');
+      setText(restSub, 'talk to an instructor or a doctor');
+    }
+    setShown(restRow, Boolean(blocked) || (rest !== null && rest.rest_ms < 6 * 3_600_000));
     setText(nextText, blocked ? 'no more holds today' : `${buddy || 'buddy'} dives next`);
     setClass(next, 'blocked', Boolean(blocked));
     next.disabled = Boolean(blocked);
