@@ -347,6 +347,19 @@ test('H08 what the host refuses is kept and told; what it stores is sent no more
   assert.equal(p.model.status()?.phase, 'hold', 'and it still counts here');
 });
 
+test('what the host lacks is offered to it, whoever made it, but not again what it does not take', async () => {
+  const p = await page();
+  await started(p);
+  const other = { id: 'z9y8x7w6v5-000001', hold: String(p.model.currentHold()?.id), kind: 'contraction', at: NOW, by: 'diver' };
+  await p.model.receive([other]);
+  const [plan, start] = p.seen.sent;
+  const lacked = (/** @type {Record<string, number>} */ have) => p.model.lackedBy(have).map((e) => e.id).sort();
+  assert.deepEqual(lacked({}), [plan.id, start.id, other.id].sort());
+  assert.deepEqual(lacked({ [plan.id.slice(0, 10)]: 1 }), [start.id, other.id].sort());
+  p.model.refuse([other.id, start.id], 'not-of-pair', 'the device does not belong to this pair');
+  assert.deepEqual(lacked({}), [plan.id]);
+});
+
 test('events of others are stored before they are shown, and malformed ones are left out', async () => {
   const p = await page();
   const hold = 'z9y8x7w6v5-h01';
