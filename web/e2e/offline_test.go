@@ -74,6 +74,7 @@ func TestH08BegunAloneDeliveredLater(t *testing.T) {
 	server.kill(t)
 	p.reload(t)
 	p.says(t, "no link to the host")
+	p.picture(t, "alone")
 	p.tap(t, "go on with this phone alone")
 	p.says(t, "breathe-up")
 	assert.Equal(t, "alone", eval[string](t, p.browser, "buddyclock.frame().link.state"))
@@ -224,6 +225,7 @@ func TestH10NewVersionOnlyByATapAndNeverInAHold(t *testing.T) {
 	}
 	p.phase(t, "over")
 	p.waitFor(t, offered)
+	p.picture(t, "new version")
 	assert.Equal(t, "First", title())
 	p.tap(t, "new version: take it")
 	p.waitFor(t, "document.title === 'Second' && "+pageKept)
