@@ -1,6 +1,7 @@
 package server
 
 import (
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -12,9 +13,11 @@ import (
 // socket stays, the next exchange of time has another clock id and includes the
 // sleep, and what people recorded meanwhile is taken with its own times.
 func TestH08ServerSleepsInAHold(t *testing.T) {
-	m := &fakeMachine{Mock: clock.NewMock()}
-	m.Set(time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC))
-	h := startHostWith(t, t.TempDir(), m.Mock, m.shared())
+	mock := clock.NewMock()
+	mock.Set(time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC))
+	var slept atomic.Int64 // the server reads it while the test goes on
+	asleep := func() time.Duration { return time.Duration(slept.Load()) }
+	h := startHostWith(t, t.TempDir(), mock, newSharedClock(mock, func() time.Time { return mock.Now().Add(asleep()) }, asleep))
 	buddy := h.join("new", "buddy").connect(nil)
 	diver := h.join(buddy.pair, "diver").connect(nil)
 	startAt := h.shared.NowMs()
@@ -23,8 +26,8 @@ func TestH08ServerSleepsInAHold(t *testing.T) {
 	buddy.until("the time", func() bool { return len(buddy.times) == 1 })
 	require.Equal(t, buddy.welcome["clock_id"], buddy.times[0]["clock_id"])
 
-	m.Add(3 * time.Second)
-	m.slept = 40 * time.Second // a suspended machine counts no time
+	mock.Add(3 * time.Second)
+	slept.Store(int64(40 * time.Second)) // a suspended machine counts no time
 
 	look := buddy.event("h", "look", startAt+25_000, nil) // recorded while it slept
 	buddy.offer(look)
