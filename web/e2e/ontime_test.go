@@ -16,7 +16,8 @@ const toFinal = `{ what: 'blue' }`
 // and is heard; thawed, the first one knows how long it was away and has its
 // rungs back, and the other is quiet again.
 func TestH03AnotherPhoneTakesOverAndGivesBack(t *testing.T) {
-	o := newOuting(t, outingSetup{limit: 3 * time.Minute, roles: []string{"buddy", "buddy"}})
+	t.Parallel() // it mostly waits
+	o := newOuting(t, outingSetup{limit: 4 * time.Minute, roles: []string{"buddy", "buddy"}})
 	o.hold(t, "dry", 240)
 	buddy, other := o.phones[0], o.phones[1]
 	for _, role := range []string{"buddy", "diver"} {
@@ -46,14 +47,26 @@ func TestH03AnotherPhoneTakesOverAndGivesBack(t *testing.T) {
 			buddy.waitFor(t, takes)
 			other.waitFor(t, "!("+takes+")")
 			assert.Less(t, eval[float64](t, buddy.browser, "buddyclock.frame().away.ms"), float64(time.Since(frozen).Milliseconds()+100))
-			answered := o.does(t, buddy, "answered", "{}")
-
-			// The next prompt is the buddy's phone's alone.
-			next := o.witness.instant(buddy.due(t, "prompt"))
-			require.False(t, buddy.heardAt(t, next.Add(-100*time.Millisecond), next.Add(10*time.Second)).IsZero())
-			o.does(t, buddy, "answered", "{}")
-			quiet := o.witness.instant(answered).Add(300 * time.Millisecond)
-			assert.Empty(t, other.pulsesSince(quiet), "the other phone sounds too")
+			// The next prompt is the buddy's phone's alone. Where the machine starved
+			// its sound the other rightly took over once more, and it is tried again.
+			for {
+				buddy.waitFor(t, takes+" && buddyclock.frame().sound.state === 'proven'")
+				other.waitFor(t, "!("+takes+")")
+				eval[bool](t, other.browser, `(() => { globalThis.tookAgain = 0; clearInterval(globalThis.looking);
+					globalThis.looking = setInterval(() => { tookAgain += `+takes+` ? 1 : 0; }, 20); return true; })()`)
+				answered := o.does(t, buddy, "answered", "{}")
+				next := o.witness.instant(buddy.due(t, "prompt"))
+				alone := !buddy.heardAt(t, next.Add(-100*time.Millisecond), next.Add(3*time.Second)).IsZero()
+				o.does(t, buddy, "answered", "{}")
+				quiet := o.witness.instant(answered).Add(300 * time.Millisecond)
+				sounds := other.pulsesSince(quiet)
+				if eval[int](t, other.browser, "tookAgain") > 0 {
+					continue
+				}
+				assert.True(t, alone, "the buddy's phone is not heard")
+				assert.Empty(t, sounds, "the other phone sounds too")
+				break
+			}
 		})
 	}
 }
@@ -63,7 +76,8 @@ func TestH03AnotherPhoneTakesOverAndGivesBack(t *testing.T) {
 // and it stays within the shown doubt of the truth, although the phone's own
 // clock runs 200 ppm fast.
 func TestH06JumpsUnsyncAndTheTimeStaysTrue(t *testing.T) {
-	o := newOuting(t, outingSetup{limit: 2 * time.Minute, roles: []string{"buddy"}, clock: oddClock{ppm: 200}})
+	t.Parallel() // it mostly waits
+	o := newOuting(t, outingSetup{limit: 4 * time.Minute, roles: []string{"buddy"}, clock: oddClock{ppm: 200}})
 	p := o.phones[0]
 	o.hold(t, "dry", 240)
 	truth := serveTruth(t)
@@ -85,11 +99,11 @@ func TestH06JumpsUnsyncAndTheTimeStaysTrue(t *testing.T) {
 	isTrue := func() {
 		t.Helper()
 		p.waitFor(t, "buddyclock.clock().synced && buddyclock.frame().link.state === 'live'")
-		shown := eval[[]float64](t, p.browser, `(() => { const c = buddyclock.clock(); return [realNow(), performance.now() + c.offset_ms, c.doubt_ms]; })()`)
+		shown := eval[[]float64](t, p.browser, readShown)
 		page := p.trueTime(t, truth)
 		o.witness.measure(t, 50)
 		off := shown[1] - (shown[0] + page.middle() + o.witness.shared.middle())
-		assert.InDelta(t, 0, off, shown[2]+page.half()+o.witness.shared.half(), "a true error beyond the shown doubt")
+		assert.InDelta(t, 0, off, shown[2]+shown[3]+page.half()+o.witness.shared.half(), "a true error beyond the shown doubt")
 	}
 	isTrue()
 	for i, step := range []string{"3600000", "-3600000"} {

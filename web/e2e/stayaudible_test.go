@@ -43,7 +43,8 @@ func (o *outing) ladder(t testing.TB) map[string]time.Time {
 // A page that is hidden, and one that gets a sixth of the processor, sounds
 // each rung; one that was frozen over a rung sounds as soon as it is thawed.
 func TestH03RungsOfAHiddenASlowAndAFrozenPage(t *testing.T) {
-	o := newOuting(t, outingSetup{limit: 3 * time.Minute, roles: []string{"buddy"}})
+	t.Parallel() // it mostly waits
+	o := newOuting(t, outingSetup{limit: 4 * time.Minute, roles: []string{"buddy"}})
 	p := o.phones[0]
 	o.hold(t, "dry", 240)
 	o.does(t, p, "sign", toFinal)
@@ -82,7 +83,8 @@ func TestH03RungsOfAHiddenASlowAndAFrozenPage(t *testing.T) {
 // stands still although the context says that it runs: each is told to the
 // other phone, which takes the rungs, and the sound comes back by itself.
 func TestH04SoundTakenAwayInAHold(t *testing.T) {
-	o := newOuting(t, outingSetup{limit: 3 * time.Minute, roles: []string{"buddy", "diver"}})
+	t.Parallel() // it mostly waits
+	o := newOuting(t, outingSetup{limit: 4 * time.Minute, roles: []string{"buddy", "diver"}})
 	buddy, diver := o.phones[0], o.phones[1]
 	o.hold(t, "dry", 240)
 	for _, harm := range []struct {

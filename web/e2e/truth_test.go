@@ -198,6 +198,21 @@ func (c oddClock) patch() string {
 		}`, c.stepMs, c.ppm)
 }
 
+// readShown is an expression: the page's true clock, the shared time it shows
+// at that instant with its fractions, and the shown doubt or -1. Of some tries
+// it is the one that the machine held up least between the two clocks.
+const readShown = `(() => {
+	let best = null;
+	for (let i = 0; i < 20 && !(best && best[3] <= 0.1); i++) {
+		const before = realNow();
+		const shown = performance.now();
+		const after = realNow();
+		const { offset_ms, doubt_ms } = buddyclock.clock();
+		if (!best || after - before < best[3]) best = [(before + after) / 2, shown + offset_ms, doubt_ms ?? -1, after - before];
+	}
+	return best;
+})()`
+
 // serveOdd serves what the server does, its worker with a clock as wished.
 func serveOdd(t testing.TB, target string, c oddClock) (addr string) {
 	t.Helper()
