@@ -5,6 +5,8 @@
 
 import { startApp } from './app/compose.js';
 import { el, replace, setAttr, setShown } from './app/dom.js';
+import { isRunning } from './app/book.js';
+import { keepFromLeaving } from './app/leaving.js';
 import { newRouter } from './app/router.js';
 import { brokenWords, startWords, troubleWords } from './app/words.js';
 import * as breathe from './views/breathe.js';
@@ -64,9 +66,12 @@ async function boot() {
   /** @type {ReturnType<typeof newRouter> | null} */
   let router = null;
 
+  const stay = keepFromLeaving(() => isRunning(app?.frame().status?.phase ?? null));
+
   const show = () => {
     if (!app || !router) return;
     const frame = app.frame();
+    stay();
     setAttr(document.documentElement, 'data-night', frame.prefs.night ? 'on' : null);
     setAttr(document.documentElement, 'data-hand', frame.prefs.hand === 'left' ? 'left' : null);
     says.show(troubleWords(frame));

@@ -29,6 +29,7 @@ export const BLOCK_AT_LEAST_MS = 8 * 3_600_000;
  * @property {'lmc' | 'blackout' | 'unknown' | null} incident
  * @property {number | null} incident_at
  * @property {'clean' | 'shaky' | 'passed-out' | null} verdict
+ * @property {boolean} [passed_out] "passed out" was said and stood, whatever was said later
  */
 
 /**
@@ -94,7 +95,7 @@ export function overLongest(plannedS, longestS) {
  * @param {HoldFacts} facts
  */
 export function blocks(facts) {
-  if (facts.verdict === 'passed-out') return true;
+  if (facts.verdict === 'passed-out' || facts.passed_out) return true;
   if (facts.incident === 'lmc' || facts.incident === 'blackout') return true;
   return facts.incident === 'unknown' && facts.verdict !== 'clean';
 }

@@ -100,9 +100,26 @@ export function factsOf(holds, nowMs) {
       incident: incident.what,
       incident_at: incident.at,
       verdict: /** @type {HoldFacts['verdict']} */ (summary.verdict),
+      passed_out: saidPassedOut(hold.events),
     });
   }
   return facts;
+}
+
+/** A verdict that another one follows within this was a mis-press (ms; the time in which any press can be taken back). */
+const MISPRESS_MS = 10_000;
+
+/**
+ * Whether "passed out" was said and stood longer than a mis-press does: changing
+ * the verdict later does not lift the block that it brought.
+ * @param {{kind: string, at: number, data?: Record<string, unknown>}[]} events in order
+ */
+export function saidPassedOut(events) {
+  const verdicts = events.filter((e) => e.kind === 'verdict');
+  return verdicts.some((e, i) => {
+    const next = verdicts[i + 1];
+    return e.data?.what === 'passed-out' && next !== undefined && next.at - e.at > MISPRESS_MS;
+  });
 }
 
 /**

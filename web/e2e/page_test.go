@@ -236,3 +236,19 @@ func TestH04WhatTheBrowserLacksIsSaid(t *testing.T) {
 		})
 	}
 }
+
+// The browser's "back", as a swipe from the edge gives it, does not leave the
+// page in a hold, however often.
+func TestH10BackDoesNotLeaveAHold(t *testing.T) {
+	server := startProgram(t, "", "")
+	p := newPhone(t, "back", 390, 844, browserSetup{})
+	p.open(t, server.joinURL)
+	p.inHold(t, "dry")
+	p.pressSlab(t, "look")
+	eval[bool](t, p.browser, "(() => { globalThis.sameDocument = true; return true; })()")
+	for range 2 {
+		eval[bool](t, p.browser, "new Promise((done) => { addEventListener('popstate', () => done(true), { once: true }); history.back(); })")
+		p.phase(t, "hold")
+	}
+	require.True(t, eval[bool](t, p.browser, "globalThis.sameDocument === true"))
+}

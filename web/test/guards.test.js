@@ -93,6 +93,7 @@ test('H19 a block near midnight still lasts 8 h', () => {
 
 test('H19 passed out at the debrief blocks, clean and shaky alone do not, unknown stays blocked until said clean', () => {
   assert.equal(blocks(facts({ verdict: 'passed-out' })), true);
+  assert.equal(blocks(facts({ verdict: 'clean', passed_out: true })), true, 'a later word does not lift it');
   assert.equal(blocks(facts({ verdict: 'shaky' })), false);
   assert.equal(blocks(facts({ verdict: 'clean' })), false);
   assert.equal(blocks(facts({ incident: 'unknown', verdict: null })), true);

@@ -2,7 +2,7 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import { addEvent, newHold } from '../rules/fold.js';
-import { diverLog, factsOf, liftsOf, newestPlan, recordOf } from '../app/log_facts.js';
+import { diverLog, factsOf, liftsOf, newestPlan, recordOf, saidPassedOut } from '../app/log_facts.js';
 import { markWords, marksOf, moveProblem } from '../app/log_marks.js';
 import { debriefRows, finalFrom, logWords, readNumber, soundedWords, trendWords } from '../app/debrief_facts.js';
 import { blockOf } from '../app/guards.js';
@@ -48,7 +48,7 @@ test('a hold that is over gives its facts to the guards', () => {
   const facts = factsOf([made('h-01', [...CALM, ['verdict', 300, { what: 'clean' }]])], LATER);
   assert.deepEqual(facts, [{
     hold: 'h-01', diver: 'Ansa', buddy: 'Odo', start_at: NOON, end_at: NOON + 200_000, hold_ms: 200_000, over: true,
-    incident: null, incident_at: null, verdict: 'clean',
+    incident: null, incident_at: null, verdict: 'clean', passed_out: false,
   }]);
 });
 
@@ -204,4 +204,11 @@ test('a trend is told in tenths of a second a minute', () => {
   assert.equal(trendWords(320), '0.3 s slower each minute');
   assert.equal(trendWords(-260), '0.3 s faster each minute');
   assert.equal(trendWords(40), 'level over the hold');
+});
+
+test('H19 "passed out" that stood longer than a mis-press stays said', () => {
+  const said = (/** @type {[string, number][]} */ ...words) => saidPassedOut(words.map(([what, at]) => ({ kind: 'verdict', at, data: { what } })));
+  assert.equal(said(['passed-out', 0], ['clean', 10_000]), false);
+  assert.equal(said(['passed-out', 0], ['clean', 10_001]), true);
+  assert.equal(said(['clean', 0], ['shaky', 60_000]), false);
 });

@@ -17,7 +17,8 @@ export function createAwake({ app, record }) {
   const left = el('span', { class: 'awake-left' });
   const no = pressKey('awake-key outline', { app, kind: 'dry', dead_ms: DEAD_MS, onFire: (p) => record('incident', { what: 'unknown' }, p.down_at) });
   no.face('not\nawake', 'no');
-  const yes = pressKey('awake-key fill', { app, kind: 'dry', dead_ms: DEAD_MS, onFire: (p) => record('awake', {}, p.down_at) });
+  // Its place is where UP was a moment ago: it takes as long a press as that.
+  const yes = pressKey('awake-key fill', { app, kind: 'up', dead_ms: DEAD_MS, onFire: (p) => record('awake', {}, p.down_at) });
   yes.face('awake');
   const words = el('span', { class: 'display awake-words' }, 'AWAKE?');
   const node = el(
