@@ -96,7 +96,7 @@ func TestTwoWaysOfOnePort(t *testing.T) {
 
 // Ensures that a phone which comes by plain http gets the set-up page, and no
 // way into the outing.
-func TestPlainHTTPIsOnlyForSettingUp(t *testing.T) {
+func TestH21PlainHTTPIsOnlyForSettingUp(t *testing.T) {
 	h := newSecureHost(t)
 	handler := h.srv.Front(h.authority.SetupHandler())
 	for _, from := range []struct{ remote, host string }{

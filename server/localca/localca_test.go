@@ -114,7 +114,7 @@ func TestOpensslTakesTheLeaf(t *testing.T) {
 
 // Ensures that a certificate for anything outside the constraints is refused by
 // openssl and by Go, even though the authority's own key has signed it.
-func TestKeyIsWorthlessOutside(t *testing.T) {
+func TestH21KeyIsWorthlessOutside(t *testing.T) {
 	a := open(t)
 	for name, change := range map[string]func(*x509.Certificate){
 		"a name":                func(c *x509.Certificate) { c.DNSNames = []string{"bank.example"} },
