@@ -99,7 +99,7 @@ test('bound: an alarm at most 13 s after a proof in final, and at most 7 s after
     const alarmAt = Number(alarm.split(' ')[2]);
     const final = h.at(3600000).boundaries.final_at_ms;
     if (proof >= final) assert.equal(alarmAt, proof + 13000);
-    assert.ok(alarmAt <= Math.max(promptAt + 15000, 0));
+    assert.ok(alarmAt <= promptAt + 15000);
     if (alarmAt >= final) assert.ok(alarmAt <= Math.max(promptAt + 7000, final), `${alarmAt} after ${promptAt}, final ${final}`);
   }
 });
@@ -130,7 +130,7 @@ test('H07 "no answer" is lifted by surfacing or by taking it back, never by an a
 
 test('H22 what no person pressed is no proof: readings, sounds, steps, notes, repeats, later events', () => {
   const h = holdWith({ planned_s: 240, cadence: 'standard' });
-  const answer = h.add('answered', 1000);
+  h.add('answered', 1000);
   h.add('reading', 20000, { spo2: 99, hr: 60, source: 'finger' });
   h.add('sounded', 20000, { rung: 'prompt', due: 20000 });
   h.add('step', 20000, { what: 'airway' });
@@ -138,7 +138,6 @@ test('H22 what no person pressed is no proof: readings, sounds, steps, notes, re
   h.add('something-newer', 20000, { took_ms: 100 });
   h.add('answered', 20000, {}, { by: 'siren' });
   h.add('answered', 20000, {}, { by: 'instructor' });
-  h.hold.events.slice().forEach((e) => assert.equal(e === answer || e.at !== answer.at, true));
   h.add('answered', 90000);
   assert.equal(h.at(25000).silence_ms, 24000, 'a later answer does not exist yet');
 });
