@@ -112,6 +112,7 @@ func TestOnePhoneWholeHold(t *testing.T) {
 	p.picture(t, "hold")
 
 	p.waitFor(t, standing("prompt", "tap"))
+	p.says(t, "tap now")
 	p.picture(t, "tap now")
 	p.pressSlab(t, "asked")
 	p.picture(t, "press when they answer")
@@ -119,6 +120,7 @@ func TestOnePhoneWholeHold(t *testing.T) {
 	p.record(t, "contraction", "contraction")
 	p.picture(t, "contraction")
 	p.waitFor(t, standing("again", "tap"))
+	p.says(t, "again")
 	p.picture(t, "tap again")
 	p.pressSlab(t, "asked")
 	p.pressSlab(t, "answered")
