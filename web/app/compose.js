@@ -71,7 +71,7 @@ export async function startApp(on) {
   const offset = savedClock && Math.abs(Date.now() - savedClock.at_ms) < CLOCK_OLD_MS ? savedClock.offset_ms : 0;
   const clock = newSharedClock({ deviceNow, wallNow: () => Date.now(), wallOffset: offset, stepMs: clockStep(deviceNow) });
 
-  const store = await openStore(database());
+  const store = await openStore(database(), mirrored !== null);
   const devices = newDeviceStore(store, storage);
   const random = (/** @type {Uint8Array} */ bytes) => crypto.getRandomValues(/** @type {any} */ (bytes));
   const identity = await devices.load(random);

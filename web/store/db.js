@@ -35,8 +35,9 @@
 
 const NAME = 'buddyclock';
 const VERSION = 1;
-/** A database that does not open in this time will not (own). */
-const OPEN_MS = 2000;
+/** A database that does not open in this time will not (own): with a hold under way no rung may wait for it. */
+const OPEN_IN_HOLD_MS = 2000;
+const OPEN_MS = 10_000;
 
 export const WORDS_MEMORY =
   'This browser gives no storage: what is recorded is lost when the page is closed, unless it has reached the host.';
@@ -68,11 +69,12 @@ function complete(tx) {
 
 /**
  * @param {IDBFactory} factory
+ * @param {number} waitMs
  * @returns {Promise<IDBDatabase>}
  */
-function open(factory) {
+function open(factory, waitMs) {
   return new Promise((resolve, reject) => {
-    const timer = setTimeout(() => reject(new Error('the database does not open')), OPEN_MS);
+    const timer = setTimeout(() => reject(new Error('the database does not open')), waitMs);
     const request = factory.open(NAME, VERSION);
     request.onupgradeneeded = () => {
       const rows = request.result.createObjectStore('events', { keyPath: 'id' });
@@ -152,15 +154,16 @@ function marked(row, state, code, reason) {
  * Opens the store. Never rejects: where there is no disk to be had the store
  * keeps everything in memory and says so.
  * @param {IDBFactory | undefined} factory `globalThis.indexedDB`
+ * @param {boolean} [inHold] a hold is under way, and known without it
  * @returns {Promise<Store>}
  */
-export async function openStore(factory) {
+export async function openStore(factory, inHold = false) {
   const memory = memoryStore();
   if (!factory) return memory;
   /** @type {IDBDatabase} */
   let db;
   try {
-    db = await open(factory);
+    db = await open(factory, inHold ? OPEN_IN_HOLD_MS : OPEN_MS);
   } catch {
     return memory;
   }
@@ -203,7 +206,7 @@ function diskStore(factory, first, memory) {
     for (let attempt = 0; attempt < 2; attempt += 1) {
       try {
         if (closed) {
-          db = await open(factory);
+          db = await open(factory, OPEN_IN_HOLD_MS);
           watch();
         }
         return await work(db);
