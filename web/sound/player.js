@@ -126,7 +126,7 @@ export function createSound({
   /** @returns {SoundState} */
   function state() {
     const latency_ms = ctx ? Math.round(latencyOf(ctx) * 1000) : null;
-    const needs_touch = ctx === null || !hasRun || cause === 'taken' || (cause === 'still' && clock.still_ms() > DEAD_MS);
+    const needs_touch = ctx === null || !hasRun || (cause === 'taken' && ctx.state !== 'running') || (cause === 'still' && clock.still_ms() > DEAD_MS);
     const known = ctx === null || !hasRun ? 'off' : cause ? 'fault' : counted ? 'proven' : 'unproven';
     let words = note;
     if (known === 'fault') words = FAULT_WORDS[cause] + (needs_touch ? ': touch the screen' : '');
@@ -214,7 +214,8 @@ export function createSound({
     for (const reading of readings) clock.sample(reading);
     if (warm) {
       hasRun = true;
-      setCause('');
+      // One that was mended at once is shown as long as any other, so that it is told: the watch clears it.
+      if (cause === 'still' || deviceNow() - causeAt_ms > LEAST_FAULT_MS) setCause('');
     }
     warm = true;
     queue.setReady(true);
