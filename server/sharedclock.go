@@ -33,10 +33,12 @@ type SharedClock struct {
 
 // NewSharedClock starts a shared clock at the present wall time.
 func NewSharedClock(clk clock.Clock) *SharedClock {
-	return newSharedClock(clk, func() time.Time { return clk.Now().Round(0) }, sleptSoFar)
+	return NewSharedClockOn(clk, func() time.Time { return clk.Now().Round(0) }, sleptSoFar)
 }
 
-func newSharedClock(clk clock.Clock, wall func() time.Time, slept func() time.Duration) *SharedClock {
+// NewSharedClockOn starts a shared clock on a machine whose wall clock, and the
+// time it has slept, are told apart from its monotonic clock.
+func NewSharedClockOn(clk clock.Clock, wall func() time.Time, slept func() time.Duration) *SharedClock {
 	start := clk.Now()
 	return &SharedClock{
 		clk: clk, wall: wall, slept: slept,

@@ -17,7 +17,7 @@ func TestH08ServerSleepsInAHold(t *testing.T) {
 	mock.Set(time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC))
 	var slept atomic.Int64 // the server reads it while the test goes on
 	asleep := func() time.Duration { return time.Duration(slept.Load()) }
-	h := startHostWith(t, t.TempDir(), mock, newSharedClock(mock, func() time.Time { return mock.Now().Add(asleep()) }, asleep))
+	h := startHostWith(t, t.TempDir(), mock, NewSharedClockOn(mock, func() time.Time { return mock.Now().Add(asleep()) }, asleep))
 	buddy := h.join("new", "buddy").connect(nil)
 	diver := h.join(buddy.pair, "diver").connect(nil)
 	startAt := h.shared.NowMs()

@@ -82,7 +82,7 @@ type fakeMachine struct {
 }
 
 func (m *fakeMachine) shared() *SharedClock {
-	return newSharedClock(m.Mock,
+	return NewSharedClockOn(m.Mock,
 		func() time.Time { return m.Now().Add(m.set + m.slept) },
 		func() time.Duration { return m.slept })
 }

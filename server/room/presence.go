@@ -47,20 +47,20 @@ type presentJSON struct {
 	State  json.RawMessage `json:"state"`
 }
 
-// heartbeat takes what a device says of itself. Something new goes to the others
+// Heartbeat takes what a device says of itself; state is a JSON object. Something new goes to the others
 // at once, a mere sign of life with the next refresh.
-func (r *Room) heartbeat(m Member, state json.RawMessage) {
+func (r *Core) Heartbeat(m Member, state json.RawMessage) {
 	p := r.seen(m)
 	if state != nil && string(p.state) != string(state) {
 		p.state = state
-		r.presenceDue = r.clk.Now()
+		r.presenceDue = r.env.Clock.Now()
 	}
-	r.judgePresence()
+	r.Look()
 }
 
 // seen marks a device as heard of just now.
-func (r *Room) seen(m Member) *present {
-	now := r.clk.Now()
+func (r *Core) seen(m Member) *present {
+	now := r.env.Clock.Now()
 	p := r.present[m.Device]
 	if p == nil {
 		p = &present{link: linkLive}
@@ -79,10 +79,10 @@ func (r *Room) seen(m Member) *present {
 	return p
 }
 
-// judgePresence works out each device's link, tells the pair what is due, and
+// Look works out each device's link, tells the pair what is due, and
 // sets the timer for the next change.
-func (r *Room) judgePresence() {
-	now := r.clk.Now()
+func (r *Core) Look() {
+	now := r.env.Clock.Now()
 	r.followHold(now)
 	stale, lost := staleIdle, lostIdle
 	if r.active {
@@ -125,10 +125,10 @@ func (r *Room) judgePresence() {
 	if !r.presenceDue.IsZero() && r.presenceDue.Before(next) {
 		next = r.presenceDue
 	}
-	r.setTimer(next.Sub(now))
+	r.wakeIn(next.Sub(now))
 }
 
-func (r *Room) presentNow(now time.Time) []presentJSON {
+func (r *Core) presentNow(now time.Time) []presentJSON {
 	list := make([]presentJSON, 0, len(r.order))
 	for _, id := range r.order {
 		p := r.present[id]
@@ -140,7 +140,7 @@ func (r *Room) presentNow(now time.Time) []presentJSON {
 	return list
 }
 
-func (r *Room) presenceFrame(now time.Time) []byte {
+func (r *Core) presenceFrame(now time.Time) []byte {
 	return encode(struct {
 		Type    string        `json:"type"`
 		Present []presentJSON `json:"present"`
@@ -148,19 +148,19 @@ func (r *Room) presenceFrame(now time.Time) []byte {
 }
 
 // forget takes a device that left out of the list.
-func (r *Room) forget(device string) {
+func (r *Core) forget(device string) {
 	for i, id := range r.order {
 		if id == device {
 			delete(r.present, device)
 			r.order = append(r.order[:i], r.order[i+1:]...)
-			r.presenceDue = r.clk.Now()
+			r.presenceDue = r.env.Clock.Now()
 			return
 		}
 	}
 }
 
 // followHold works out whether the pair is in a hold, from its events.
-func (r *Room) followHold(now time.Time) {
+func (r *Core) followHold(now time.Time) {
 	active := r.holdActive()
 	if active && !r.active {
 		r.activeSince = now
@@ -168,11 +168,11 @@ func (r *Room) followHold(now time.Time) {
 	r.active = active
 }
 
-func (r *Room) holdActive() bool {
+func (r *Core) holdActive() bool {
 	if r.hold == nil {
 		return false
 	}
-	nowMs := r.nowMs()
+	nowMs := r.env.NowMs()
 	if last, ok := r.hold.LastAt(); !ok || nowMs-last > activeForMs {
 		return false
 	}

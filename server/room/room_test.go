@@ -130,7 +130,7 @@ func TestRoomFollowsTheNewestHold(t *testing.T) {
 	again, release, err := other.Enter(pair)
 	require.NoError(t, err)
 	defer release()
-	active, err := ask(context.Background(), again, func() (bool, error) { return again.active, nil })
+	active, err := ask(context.Background(), again, func() (bool, error) { return again.core.active, nil })
 	require.NoError(t, err)
 	require.True(t, active)
 	have, err := again.Have(context.Background())
@@ -157,7 +157,7 @@ func TestJoinRefusesAPlaceThatHasChanged(t *testing.T) {
 	_, err = r.Join(context.Background(), peer, Member{Device: device, Role: "buddy"})
 	require.NoError(t, err)
 	require.Equal(t, "changed", peer.parted)
-	inside, err := ask(context.Background(), r, func() (int, error) { return len(r.peers) + len(r.present), nil })
+	inside, err := ask(context.Background(), r, func() (int, error) { return len(r.core.peers) + len(r.core.present), nil })
 	require.NoError(t, err)
 	require.Zero(t, inside)
 }
@@ -195,7 +195,7 @@ func TestRoomStaysWithTheHoldBegunLast(t *testing.T) {
 	require.NoError(t, err)
 	defer release()
 	followed := func() string {
-		id, err := ask(context.Background(), r, func() (string, error) { return r.hold.ID, nil })
+		id, err := ask(context.Background(), r, func() (string, error) { return r.core.hold.ID, nil })
 		require.NoError(t, err)
 		return id
 	}

@@ -1,14 +1,11 @@
 package room
 
 import (
-	"context"
 	"log/slog"
 	"sync"
 
 	"github.com/benbjohnson/clock"
 
-	"buddyclock/protocol"
-	"buddyclock/server/access"
 	"buddyclock/server/store"
 )
 
@@ -68,42 +65,13 @@ func (rs *Rooms) Enter(p store.Pair) (r *Room, release func(), err error) {
 
 // begin reads what a live pair must know and starts its goroutine.
 func (rs *Rooms) begin(p store.Pair) (*Room, error) {
-	ctx := context.Background() // others may be waiting for the same room
-	members, err := rs.store.Memberships(ctx, p)
+	r, err := newRoom(rs, p)
 	if err != nil {
 		return nil, err
 	}
-	newest, err := rs.store.NewestHold(ctx, p.ID)
-	if err != nil {
-		return nil, err
-	}
-	r := &Room{
-		Pair: p, owner: rs, store: rs.store, clk: rs.clk, nowMs: rs.nowMs, log: rs.log,
-		inbox: make(chan func(), inboxSize), completed: make(chan func(), maxUnderWay), stop: rs.stop,
-		peers: map[Peer]Member{}, grants: map[string][]access.Grant{}, have: map[string]int64{}, present: map[string]*present{},
-		timer: rs.clk.Timer(lingerFor),
-	}
-	r.setMembers(members)
-	if newest != "" {
-		r.loadHold(newest)
-		r.holdAt = beganAt(r.hold)
-	}
-	r.followHold(rs.clk.Now())
-	r.emptySince = rs.clk.Now()
 	rs.running.Add(1)
 	go r.run()
 	return r, nil
-}
-
-// beganAt is the time of the last event that begins a hold.
-func beganAt(h *protocol.Hold) int64 {
-	var at int64
-	for _, e := range h.Events() {
-		if begins(e.Kind) {
-			at = e.At
-		}
-	}
-	return at
 }
 
 // Refresh is Room.Refresh for a pair that may not be live; then there is
@@ -125,11 +93,11 @@ func (rs *Rooms) Refresh(p store.Pair) {
 func (rs *Rooms) retire(r *Room) bool {
 	rs.mu.Lock()
 	defer rs.mu.Unlock()
-	if rs.live[r.Pair.ID].held > 0 {
+	if rs.live[r.core.Pair.ID].held > 0 {
 		r.timer.Reset(lingerFor)
 		return false
 	}
-	delete(rs.live, r.Pair.ID)
+	delete(rs.live, r.core.Pair.ID)
 	return true
 }
 

@@ -1,0 +1,345 @@
+package room
+
+import (
+	"context"
+	"encoding/json"
+	"log/slog"
+	"slices"
+	"time"
+
+	"github.com/benbjohnson/clock"
+
+	"buddyclock/protocol"
+	"buddyclock/server/access"
+	"buddyclock/server/store"
+)
+
+// Store is what a pair needs of the disk. *store.Store is one.
+type Store interface {
+	Append(pair string, events []protocol.Event, done func([]store.Outcome, error))
+	Has(ctx context.Context, pair string, e *protocol.Event) (bool, error)
+	Hold(ctx context.Context, pair, hold string) ([]protocol.Event, error)
+	NewestHold(ctx context.Context, pair string) (string, error)
+	Gapless(ctx context.Context, device string, from int64) (int64, error)
+	Memberships(ctx context.Context, p store.Pair) ([]store.Membership, error)
+}
+
+// Member is a device as the others of its pair see it.
+type Member struct {
+	Device string
+	Role   string
+	Name   string
+}
+
+// Peer is a connected device. Its methods must not block: a peer that cannot
+// keep up cuts itself off.
+type Peer interface {
+	Send(frame []byte)
+	// Part ends the connection after a last word to the device.
+	Part(reason string)
+}
+
+// Env is what surrounds a pair.
+type Env struct {
+	Store Store
+	Clock clock.Clock
+	NowMs func() int64 // shared time
+	Log   *slog.Logger
+	// Later does something in the pair's turn that the disk's answer brings. It is
+	// called by whoever writes to the disk, once for each Offer that had something
+	// to write.
+	Later func(func())
+	// Wake has Look called after that time, in place of the time said before.
+	Wake func(time.Duration)
+}
+
+// Core is what is known of one pair, and what each happening does to it. One
+// thing happens at a time: it has no goroutine and no lock, and waits for
+// nothing but what it reads from the disk. A Room is a Core with a goroutine.
+type Core struct {
+	Pair store.Pair
+
+	env         Env
+	peers       map[Peer]Member
+	grants      map[string][]access.Grant
+	devices     []string // all that ever were of the pair
+	have        map[string]int64
+	underWay    int // batches that wait for the disk
+	present     map[string]*present
+	order       []string // devices of present, first joined first
+	presenceDue time.Time
+	hold        *protocol.Hold // the newest
+	holdAt      int64          // of the last event that begins it
+	active      bool
+	activeSince time.Time
+	emptySince  time.Time
+	diskFails   bool
+}
+
+// NewCore reads what must be known of a pair.
+func NewCore(p store.Pair, env Env) (*Core, error) {
+	ctx := context.Background() // others may be waiting for the same pair
+	members, err := env.Store.Memberships(ctx, p)
+	if err != nil {
+		return nil, err
+	}
+	newest, err := env.Store.NewestHold(ctx, p.ID)
+	if err != nil {
+		return nil, err
+	}
+	r := &Core{
+		Pair: p, env: env,
+		peers: map[Peer]Member{}, grants: map[string][]access.Grant{}, have: map[string]int64{}, present: map[string]*present{},
+		emptySince: env.Clock.Now(),
+	}
+	r.setMembers(members)
+	if newest != "" {
+		r.loadHold(newest)
+		r.holdAt = beganAt(r.hold)
+	}
+	r.followHold(env.Clock.Now())
+	return r, nil
+}
+
+// beganAt is the time of the last event that begins a hold.
+func beganAt(h *protocol.Hold) int64 {
+	var at int64
+	for _, e := range h.Events() {
+		if begins(e.Kind) {
+			at = e.At
+		}
+	}
+	return at
+}
+
+// Snapshot is what a device that joins is told first.
+type Snapshot struct {
+	Devices []string // whose events the pair has
+	Present json.RawMessage
+}
+
+// Join adds a peer: from now on it is sent what happens in the pair. One whose
+// place changed since it said who it is, is told to come again instead; nobody
+// would tell it later.
+func (r *Core) Join(peer Peer, m Member) Snapshot {
+	if r.belongs(m) {
+		r.peers[peer] = m
+		r.seen(m)
+		r.Look()
+	} else {
+		peer.Part("changed")
+	}
+	return Snapshot{slices.Clone(r.devices), encode(r.presentNow(r.env.Clock.Now()))}
+}
+
+// Leave removes a peer. Its device stays listed until its heartbeats are missed.
+func (r *Core) Leave(peer Peer) {
+	delete(r.peers, peer)
+	r.Look()
+}
+
+// Have gives for each device of the pair the highest counter up to which all
+// its events are stored.
+func (r *Core) Have(ctx context.Context) (map[string]int64, error) {
+	have := make(map[string]int64, len(r.devices))
+	for _, device := range r.devices {
+		n, err := r.env.Store.Gapless(ctx, device, r.have[device])
+		if err != nil {
+			return nil, err
+		}
+		if r.have[device] = n; n > 0 {
+			have[device] = n
+		}
+	}
+	return have, nil
+}
+
+// Refresh looks up who belongs to the pair now, after a device joined, changed
+// its role or left. Whoever is connected with a role that is no longer theirs
+// is told to come again.
+func (r *Core) Refresh() {
+	list, err := r.env.Store.Memberships(context.Background(), r.Pair)
+	if err != nil {
+		r.env.Log.Error("the members of a pair could not be read", "pair", r.Pair.Number, "reason", err)
+		return
+	}
+	r.setMembers(list)
+	for peer, m := range r.peers {
+		if !r.belongs(m) {
+			peer.Part("changed")
+			delete(r.peers, peer)
+		}
+	}
+	for _, device := range slices.Clone(r.order) {
+		if !r.belongs(r.present[device].member) {
+			r.forget(device)
+		}
+	}
+	r.Look()
+}
+
+func (r *Core) setMembers(list []store.Membership) {
+	clear(r.grants)
+	r.devices = r.devices[:0]
+	for _, m := range list {
+		if len(r.grants[m.Device]) == 0 {
+			r.devices = append(r.devices, m.Device)
+		}
+		r.grants[m.Device] = append(r.grants[m.Device], access.Grant{Role: m.Role, UntilMs: m.UntilMs})
+	}
+}
+
+// belongs tells whether a device still has the role it came with.
+func (r *Core) belongs(m Member) bool {
+	for _, g := range r.grants[m.Device] {
+		if g.Role == m.Role && g.UntilMs == 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// Offer judges events, stores them, and passes on what is new to everybody but
+// the sender (nil where it has no connection). reply is called once all is on
+// disk, and must not block.
+func (r *Core) Offer(from Peer, events []protocol.Event, refused []Refusal, reply func(Result)) {
+	res := Result{Refused: refused}
+	now := r.env.NowMs()
+	taken := make([]protocol.Event, 0, len(events))
+	for i := range events {
+		e := &events[i]
+		problem := access.MaySend(r.grants[protocol.DeviceOf(e.ID)], e)
+		if problem == nil {
+			problem = checkTime(e, now)
+		}
+		switch {
+		case problem == nil:
+			taken = append(taken, *e)
+		case r.knows(e):
+			res.Stored = append(res.Stored, e.ID)
+		default:
+			res.Refused = append(res.Refused, refusal(e.ID, "", problem))
+		}
+	}
+	if len(taken) == 0 {
+		reply(res)
+		return
+	}
+	r.underWay++
+	r.env.Store.Append(r.Pair.ID, taken, func(outcomes []store.Outcome, err error) {
+		r.env.Later(func() {
+			r.underWay--
+			r.committed(from, taken, outcomes, err, res, reply)
+		})
+	})
+}
+
+// knows tells whether the very same event is stored: one that has waited more
+// than a day for its `stored` is not refused.
+func (r *Core) knows(e *protocol.Event) bool {
+	known, err := r.env.Store.Has(context.Background(), r.Pair.ID, e)
+	return known && err == nil
+}
+
+// committed goes on after the disk has answered.
+func (r *Core) committed(from Peer, events []protocol.Event, outcomes []store.Outcome, err error, res Result, reply func(Result)) {
+	fresh := make([][]byte, 0, len(events))
+	for i := range events {
+		e := &events[i]
+		switch {
+		case err != nil:
+			res.Failed = append(res.Failed, e.ID)
+		case outcomes[i] == store.Conflict:
+			res.Refused = append(res.Refused, Refusal{IDs: []string{e.ID}, Code: "conflict", Reason: "another event with this id is stored already; the first one counts"})
+			continue
+		default:
+			res.Stored = append(res.Stored, e.ID)
+			if outcomes[i] == store.Known {
+				continue
+			}
+		}
+		fresh = append(fresh, e.Encode())
+		r.follow(e)
+	}
+	res.Err = err
+	r.judgeDisk(err)
+	// The others first: to them it may be an alarm, to the sender it is a receipt.
+	for _, frame := range EventFrames(fresh) {
+		r.sendAll(frame, from)
+	}
+	reply(res)
+	if len(fresh) > 0 {
+		r.Look()
+	}
+}
+
+// judgeDisk says once that the disk fails, and once that it works again: devices
+// offer what is not stored every few seconds.
+func (r *Core) judgeDisk(err error) {
+	switch {
+	case err != nil && !r.diskFails:
+		r.env.Log.Error("events cannot be written to disk: holds go on, and phones keep their events until it works again", "pair", r.Pair.Number, "reason", err)
+	case err == nil && r.diskFails:
+		r.env.Log.Info("events are written to disk again", "pair", r.Pair.Number)
+	}
+	r.diskFails = err != nil
+}
+
+// follow keeps the newest hold folded, so that the server too knows where the
+// pair is.
+func (r *Core) follow(e *protocol.Event) {
+	same := r.hold != nil && r.hold.ID == e.Hold
+	if same {
+		r.hold.Add(*e)
+	}
+	if !begins(e.Kind) || (r.hold != nil && e.At <= r.holdAt) {
+		return
+	}
+	r.holdAt = e.At
+	if !same {
+		r.loadHold(e.Hold)
+	}
+}
+
+// begins tells whether events of a kind can make their hold the newest.
+func begins(kind string) bool {
+	return kind == protocol.KindPlan || kind == protocol.KindBreatheUp || kind == protocol.KindStart
+}
+
+func (r *Core) loadHold(id string) {
+	r.hold = protocol.NewHold(id)
+	events, err := r.env.Store.Hold(context.Background(), r.Pair.ID, id)
+	if err != nil {
+		r.env.Log.Error("a hold could not be read from disk", "pair", r.Pair.Number, "reason", err)
+	}
+	for _, e := range events {
+		r.hold.Add(e)
+	}
+}
+
+func (r *Core) sendAll(frame []byte, but Peer) {
+	for peer := range r.peers {
+		if peer != but {
+			peer.Send(frame)
+		}
+	}
+}
+
+// wakeIn has the pair looked at again in a time, and sooner where nobody is in it.
+func (r *Core) wakeIn(d time.Duration) {
+	if len(r.peers) > 0 {
+		r.emptySince = time.Time{}
+	} else {
+		if r.emptySince.IsZero() {
+			r.emptySince = r.env.Clock.Now()
+		}
+		d = min(d, lingerFor)
+	}
+	r.env.Wake(d)
+}
+
+// mayEnd tells whether nobody needs the pair to be live any longer.
+func (r *Core) mayEnd() bool {
+	return !r.active && r.underWay == 0 && len(r.peers) == 0 &&
+		!r.emptySince.IsZero() && r.env.Clock.Since(r.emptySince) >= lingerFor
+}
