@@ -35,6 +35,12 @@ export const RECENT_MS = 48 * 3_600_000;
 
 /** What must be on the disk itself before it is shown. */
 const STRICT = new Set(['start', 'surfaced', 'incident', 'watch-ended', 'ok', 'recovered', 'no-answer']);
+/**
+ * What calls everybody at once: no disk holds that up (H02).
+ * @param {HoldEvent} event
+ */
+const isAlarm = ({ kind, data }) =>
+  kind === 'no-answer' || kind === 'incident' || (kind === 'sign' && ['shaking', 'air', 'limp'].includes(String(data?.what)));
 /** What a person presses in a hold, and can take back. */
 const PRESSED = new Set([
   'look', 'asked', 'answered', 'no-answer', 'contraction', 'sign', 'end-hold', 'surfaced', 'awake', 'ok', 'incident',
@@ -173,7 +179,7 @@ export function newModel(env) {
   };
 
   /**
-   * Records one event: on this phone's disk first, then shown, then sent.
+   * Records one event: on this phone's disk first, then shown, then sent. Only an alarm does not wait for the disk.
    * @param {string} kind
    * @param {Record<string, unknown> | null} [data]
    * @param {{at?: number, hold?: string, soft?: boolean}} [opts] `at` shared ms, default now; `hold` default the current
@@ -206,6 +212,7 @@ export function newModel(env) {
     const strict = STRICT.has(kind) || (kind === 'answered' && alarmed);
     const row = { id: event.id, pair: identity.pair, at: event.at, event, state: /** @type {const} */ ('new') };
     const kept = store.add(row, strict).then(() => true);
+    if (isAlarm(event)) take([event], identity.pair);
     const inTime = await Promise.race([kept, env.wait(DISK_MS).then(() => false)]);
     if (!inTime) slowDisk = true;
     kept.then(() => {

@@ -46,9 +46,8 @@ func BenchmarkClock(b *testing.B) {
 func clockErrors(b *testing.B, w wire, c oddClock) (errors, doubts []float64) {
 	b.Helper()
 	b.StopTimer()
-	o := newOuting(b, outingSetup{limit: benchLimit, roles: []string{"buddy"}, clock: c})
+	o := newOuting(b, outingSetup{limit: benchLimit, roles: []string{"buddy"}, clock: c, wire: w})
 	p := o.phones[0]
-	p.link.set(w)
 	o.hold(b, "dry", 900)
 	truth := serveTruth(b)
 	b.StartTimer()

@@ -59,10 +59,7 @@ func BenchmarkRungs(b *testing.B) {
 		{"loopback, one busy loop beside it", wire{}, true},
 	} {
 		for run := range *benchRuns {
-			o := newOuting(b, outingSetup{limit: benchLimit, roles: []string{"buddy", "diver"}})
-			for _, p := range o.phones {
-				p.link.set(c.wire)
-			}
+			o := newOuting(b, outingSetup{limit: benchLimit, roles: []string{"buddy", "diver"}, wire: c.wire})
 			o.hold(b, "dry", 900)
 			o.does(b, o.phones[0], "sign", toFinal)
 			stop := func() {}

@@ -33,6 +33,7 @@ type outingSetup struct {
 	limit time.Duration
 	roles []string // of the phones; one or two
 	clock oddClock // of every phone
+	wire  wire     // between every phone and the server, from the first byte
 }
 
 // newOuting joins the phones, proves their sound, and starts a hold.
@@ -55,6 +56,7 @@ func newOuting(t testing.TB, setup outingSetup) *outing {
 			target = serveOdd(t, target, setup.clock)
 		}
 		link := startProxy(t, target)
+		link.set(setup.wire)
 		p := &loudPhone{newPhoneWith(t, fmt.Sprintf("%s-%d", role, i+1), browserSetup{limit: setup.limit, env: ears[i].server}), ears[i], link}
 		p.canMeasure(t, setup.clock)
 		p.keepContexts(t)

@@ -152,6 +152,25 @@ test('H02 a disk that hangs does not hold up a press: it is shown within 300 ms,
   assert.equal(p.model.slowDisk(), true);
 });
 
+test('H02 an alarm does not wait for the disk, and an answer does', async () => {
+  for (const [kind, data, ladder] of /** @type {const} */ ([
+    ['no-answer', null, 'bring_up'], ['sign', { what: 'limp' }, 'bring_up'], ['incident', { what: 'unknown' }, 'ladder'],
+  ])) {
+    const disk = memoryStore();
+    /** @type {any} */
+    const store = { ...disk };
+    const p = await page({ disk, store });
+    await started(p);
+    store.add = forever;
+    void p.model.record('answered', null);
+    assert.equal(p.model.currentHold()?.events.at(-1)?.kind, 'start');
+    void p.model.record(kind, data);
+    await p.pass(1);
+    assert.equal(p.model.status()?.[ladder]?.rung, 'alarm', kind);
+    assert.equal(p.seen.felt, 2, 'the tick says that the disk has it');
+  }
+});
+
 test('H10 a page loaded anew in a hold goes on where it was, with the same counter', async () => {
   const disk = memoryStore();
   const local = storage();
