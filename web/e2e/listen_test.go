@@ -90,7 +90,7 @@ func listenTo(t testing.TB, ctx context.Context, channels ...string) []*ear {
 	require.Eventually(t, func() bool { return room.control(ctx, "info") == nil }, 10*time.Second, 50*time.Millisecond, "the sound server did not come up")
 
 	recorder := exec.CommandContext(ctx, "parec", "--device=heard.monitor", "--raw", "--format=s16le", fmt.Sprintf("--rate=%d", sampleRate),
-		fmt.Sprintf("--channels=%d", len(channels)), "--channel-map="+strings.Join(channels, ","), "--latency-msec=10")
+		fmt.Sprintf("--channels=%d", len(channels)), "--channel-map="+strings.Join(channels, ","), "--latency-msec=2")
 	recorder.Env = room.env
 	out, err := recorder.StdoutPipe()
 	require.NoError(t, err)
