@@ -23,7 +23,7 @@ type ClockReading struct {
 // How many exchanges a ClockEstimate keeps, and how many must agree before it
 // counts as synchronised.
 const (
-	keptExchanges   = 64
+	keptExchanges   = 128
 	enoughExchanges = 4
 )
 
@@ -49,7 +49,7 @@ const (
 //  4. A clock id other than that of the exchanges kept voids them all.
 //  5. When an exchange comes in, go from it to ever older ones at d = its own
 //     t4, intersecting, while the intersection is not empty; the first that
-//     does not fit and all older ones are forgotten. At most 64 are kept.
+//     does not fit and all older ones are forgotten. At most 128 are kept.
 //  6. The reading at d intersects all that are kept: [lo, hi]. With four or
 //     more it is synchronised. Then they are intersected once more, in the
 //     order of step 5, with the smaller of ppm and 30 for ppm, up to the first

@@ -14,7 +14,7 @@
 /** What one exchange tells, in whole µs. @typedef {{lo: number, hi: number, asked: number, heard: number, delay: number}} Sample */
 
 /** How many exchanges are kept, and how many must agree before the clock counts as synchronised. */
-const KEPT = 64;
+const KEPT = 128;
 const ENOUGH = 4;
 /**
  * Two clocks may drift apart by the worst, which cheap and hot or cold quartz stays within; the usual is what most pairs of
@@ -44,7 +44,7 @@ export const offsetMs = ({ t1, t2, t3, t4 }) => (t2 - t1 + (t3 - t4)) / 2;
  * 4. A clock id other than that of the exchanges kept voids them all.
  * 5. When an exchange comes in, go from it to ever older ones at d = its own t4, intersecting, while the intersection is not
  *    empty; the first that does not fit and all older ones are forgotten. So a drift beyond the bound sheds the oldest, and
- *    a clock that jumped starts again with the newest alone. At most 64 are kept.
+ *    a clock that jumped starts again with the newest alone. At most 128 are kept.
  * 6. The reading at d intersects all that are kept: [lo, hi]. With four or more it is synchronised. Then they are
  *    intersected once more, in the order of step 5, with the smaller of ppm and 30 for ppm, up to the first that does not
  *    fit; the offset is the middle of that, floor((lo + hi) / 2), moved into [lo, hi]. With fewer it is not synchronised,

@@ -1,7 +1,7 @@
 // When the link asks for the time, beats and dials again; and what it keeps until it is acknowledged.
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
-import { BURST, FEW, newExchanges, redialMs } from '../sync/timing.js';
+import { BURST, FEW, FEW_HOLD, newExchanges, redialMs } from '../sync/timing.js';
 import { BATCH_EVENTS, newHave, newOutbox, RESEND_MS, TRIES } from '../sync/outbox.js';
 import { clockStep } from '../sync/host.js';
 
@@ -26,16 +26,16 @@ function sentIn({ ms, inHold, answers = true }) {
   return sent;
 }
 
-test('a burst of 16 exchanges, 50 ms apart, then 4 every 10 s', () => {
+test('a burst of 32 exchanges, 50 ms apart, then 4 every 10 s', () => {
   const sent = sentIn({ ms: 21_000, inHold: false });
-  assert.deepEqual(sent.slice(0, BURST), [...Array(16).keys()].map((i) => i * 50));
+  assert.deepEqual(sent.slice(0, BURST), [...Array(32).keys()].map((i) => i * 50));
   assert.deepEqual(sent.filter((t) => t >= 10_000 && t < 10_200), [10_000, 10_050, 10_100, 10_150]);
   assert.deepEqual(sent.filter((t) => t >= 20_000 && t < 20_200).length, FEW);
 });
 
-test('in a hold 4 every 2 s, and never more than a second without a word', () => {
+test('in a hold 8 every 2 s, and never more than a second without a word', () => {
   const sent = sentIn({ ms: 10_000, inHold: true });
-  for (const s of [2000, 4000, 6000]) assert.equal(sent.filter((t) => t >= s && t < s + 200).length, FEW);
+  for (const s of [2000, 4000, 6000]) assert.equal(sent.filter((t) => t >= s && t < s + 400).length, FEW_HOLD);
   for (let i = 1; i < sent.length; i += 1) assert.ok(sent[i] - sent[i - 1] <= 1000);
 });
 
