@@ -32,6 +32,7 @@ func (p *phone) reload(t testing.TB) {
 // A page that the phone keeps opens with the server off, runs a hold, and
 // delivers it when a server is there again.
 func TestH08KeptPageRunsAHoldWithoutAServer(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := lonelyPhone(t)
 	p.open(t, server.joinURL)
@@ -66,6 +67,7 @@ func TestH08KeptPageRunsAHoldWithoutAServer(t *testing.T) {
 // A phone that has joined nobody begins alone where no host answers. What it
 // recorded goes to the pair that it joins afterwards, also in another role.
 func TestH08BegunAloneDeliveredLater(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := lonelyPhone(t)
 	p.open(t, "http://"+server.addr+"/")
@@ -103,6 +105,7 @@ func TestH08BegunAloneDeliveredLater(t *testing.T) {
 
 // What was not delivered as a phone left its pair goes to that pair later.
 func TestH08WhatAnEarlierPairIsOwedIsDelivered(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := lonelyPhone(t)
 	p.open(t, server.joinURL)
@@ -179,6 +182,7 @@ func titled(t *testing.T, title string) *web.Assets {
 // person's tap, which is not offered in a hold; neither a reload nor a closed
 // tab opens it, and no file of one version is used with those of another.
 func TestH10NewVersionOnlyByATapAndNeverInAHold(t *testing.T) {
+	t.Parallel() // it mostly waits
 	e := &edition{assets: titled(t, "First")}
 	server := httptest.NewServer(e)
 	t.Cleanup(server.Close)
@@ -240,6 +244,7 @@ func TestH10NewVersionOnlyByATapAndNeverInAHold(t *testing.T) {
 
 // Over plain http no browser keeps the page: it says so before the first hold.
 func TestH04PlainHTTPSaysThatThePageIsNotKept(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := httptest.NewServer(&edition{assets: titled(t, "Plain")})
 	t.Cleanup(server.Close)
 	p := &phone{browser: startBrowser(t, browserSetup{flags: map[string]any{"host-resolver-rules": "MAP pool.test 127.0.0.1"}}), name: "plain"}

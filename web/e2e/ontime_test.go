@@ -20,7 +20,7 @@ func TestH03AnotherPhoneTakesOverAndGivesBack(t *testing.T) {
 	o := newOuting(t, outingSetup{limit: 4 * time.Minute, roles: []string{"buddy", "buddy"}})
 	o.hold(t, "dry", 240)
 	buddy, other := o.phones[0], o.phones[1]
-	for _, role := range []string{"buddy", "diver"} {
+	for _, role := range []string{"buddy", "siren", "diver"} {
 		t.Run(role, func(t *testing.T) {
 			if role != "buddy" {
 				eval[bool](t, other.browser, "buddyclock.changeRole('"+role+"').then(() => true)")

@@ -59,6 +59,7 @@ func onDisk(state string) string {
 // from the same start and asks for a look; its events keep counting without a
 // gap, and each is on the phone's disk.
 func TestH10ReloadInAHold(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := newPhone(t, "reload", 390, 844, browserSetup{})
 	p.open(t, server.joinURL)
@@ -83,6 +84,7 @@ func TestH10ReloadInAHold(t *testing.T) {
 
 // Even where the database has lost a hold, its copy beside it brings it back.
 func TestH10MirrorBringsAHoldBack(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := lonelyPhone(t)
 	p.open(t, server.joinURL)
@@ -112,6 +114,7 @@ func TestH10MirrorBringsAHoldBack(t *testing.T) {
 // With the server killed the page goes on alone and says so; what was pressed
 // meanwhile is on the server's disk once it is back.
 func TestH08ThePageGoesOnWithoutAServer(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := lonelyPhone(t)
 	p.open(t, server.joinURL)
@@ -134,6 +137,7 @@ func TestH08ThePageGoesOnWithoutAServer(t *testing.T) {
 // A finger that is on the glass as the page is hidden has answered nothing,
 // and neither has one that slides away or lifts too soon.
 func TestH23NoEndOfATouchIsAnAnswer(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := newPhone(t, "hidden", 390, 844, browserSetup{})
 	p.open(t, server.joinURL)
@@ -167,6 +171,7 @@ func TestH23NoEndOfATouchIsAnAnswer(t *testing.T) {
 
 // Drops elsewhere on the glass neither count nor stand in a finger's way.
 func TestH12ASecondTouchElsewhereDoesNotBlock(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := newPhone(t, "drops", 390, 844, browserSetup{})
 	p.open(t, server.joinURL)
@@ -184,6 +189,7 @@ func TestH12ASecondTouchElsewhereDoesNotBlock(t *testing.T) {
 // A second tab of the same phone shows the hold, but is mute and records
 // nothing, until the first is closed.
 func TestH22ASecondTabOnlyWatches(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := newPhone(t, "tabs", 390, 844, browserSetup{})
 	p.open(t, server.joinURL)
@@ -206,6 +212,7 @@ func TestH22ASecondTabOnlyWatches(t *testing.T) {
 
 // What a browser may lack is said in words, and the page does what it can.
 func TestH04WhatTheBrowserLacksIsSaid(t *testing.T) {
+	t.Parallel() // it mostly waits
 	lacks := []struct{ name, without, says string }{
 		{"store", `Object.defineProperty(globalThis, 'indexedDB', { value: undefined });`, "gives no storage"},
 		{"any storage", `for (const n of ['indexedDB', 'localStorage', 'sessionStorage']) Object.defineProperty(globalThis, n, { get() { throw new Error('denied'); } });`, "gives no storage"},
@@ -240,6 +247,7 @@ func TestH04WhatTheBrowserLacksIsSaid(t *testing.T) {
 // The browser's "back", as a swipe from the edge gives it, does not leave the
 // page in a hold, however often.
 func TestH10BackDoesNotLeaveAHold(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := newPhone(t, "back", 390, 844, browserSetup{})
 	p.open(t, server.joinURL)

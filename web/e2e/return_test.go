@@ -63,6 +63,7 @@ func twoInAHold(t *testing.T, server *program) (buddy, diver *phone) {
 // meanwhile the diver's phone has the rungs. One touch brings sound and rungs
 // back, as its beeps were counted before.
 func TestH10SoundComesBackByOneTouch(t *testing.T) {
+	t.Parallel() // it mostly waits
 	buddy, diver := twoInAHold(t, startProgram(t, "", ""))
 	proven := eval[float64](t, buddy.browser, "buddyclock.frame().sound.proven_at")
 
@@ -83,6 +84,7 @@ func TestH10SoundComesBackByOneTouch(t *testing.T) {
 // Each phone of a pair that is gone in a hold is a fault on the other one,
 // which has the rungs from then on.
 func TestH09EachPhoneLostInAHold(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	buddy, diver := twoInAHold(t, server)
 	diver.run(t, chromedp.Navigate("about:blank"))
@@ -103,6 +105,7 @@ func TestH09EachPhoneLostInAHold(t *testing.T) {
 // A reload in any phase brings back the hold, the rung that stands, the phone's
 // place in the pair, and the view.
 func TestH10ReloadInEveryPhase(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := lonelyPhone(t)
 	p.joins(t, server.joinURL, "new", "buddy", "Odo")
@@ -144,6 +147,7 @@ func TestH10ReloadInEveryPhase(t *testing.T) {
 // A store that fails in a hold stops nothing: the hold goes on in memory, says
 // so, and reaches the server.
 func TestH10StoreThatFailsInAHold(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	p := lonelyPhone(t)
 	p.open(t, server.joinURL)
@@ -168,6 +172,7 @@ func TestH10StoreThatFailsInAHold(t *testing.T) {
 // Two phones whose server dies in a hold go on apart; when it is back both end
 // with the same events in the same order, and so with one state.
 func TestH05TwoPhonesApartEndWithOneState(t *testing.T) {
+	t.Parallel() // it mostly waits
 	server := startProgram(t, "", "")
 	buddy, diver := twoInAHold(t, server)
 	server.kill(t)

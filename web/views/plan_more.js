@@ -82,7 +82,7 @@ export function moreRows({ app, edit, left }) {
       setShown(addPhone, frame.pair !== null);
       setShown(joinHost, frame.pair === null);
       setText(page, PAGE_WORDS[/** @type {keyof typeof PAGE_WORDS} */ (frame.page?.state ?? 'none')]);
-      setText(sound, frame.sound?.state === 'proven' ? `proven ${timeOfDay(frame.sound.proven_at ?? frame.now)}` : 'not proven');
+      setText(sound, soundWords(frame));
       setText(clock, (frame.clock?.words ?? '').replace(/^clock /, ''));
       setText(place, frame.place?.number ? `emergency ${frame.place.number}` : 'not set');
       setText(log, holds === 1 ? '1 hold' : `${holds} holds`);
@@ -107,4 +107,10 @@ function phonesWords(frame) {
   const others = (frame.present ?? []).filter((/** @type {any} */ d) => d.device !== frame.me?.device);
   if (others.length === 0) return 'this one alone';
   return `this one, ${others.map((/** @type {any} */ d) => (d.name ? `${d.name}’s` : d.role)).join(', ')}`;
+}
+
+/** @param {any} frame */
+function soundWords({ sound, now }) {
+  const proven = sound?.state === 'proven' ? `proven ${timeOfDay(sound.proven_at ?? now)}` : 'not proven';
+  return sound?.latency_ms > 0 ? `${proven}, ${sound.latency_ms} ms to the speaker` : proven;
 }
