@@ -12,7 +12,7 @@ import (
 const settled = 10 * time.Second
 
 // watched is how long they are looked at.
-const watched = 30 * time.Second
+const watched = 20 * time.Second
 
 // BenchmarkClock prints the true error of the time a page shows, over wires of
 // several kinds, also with a coarse clock and one that runs fast. A shown doubt
@@ -32,25 +32,23 @@ func BenchmarkClock(b *testing.B) {
 		{"loopback, clock 50 ppm fast", wire{}, oddClock{ppm: 50}},
 		{"20 ± 15 ms, 1 % loss, clock of 1 ms, 50 ppm fast", wireOf(20*time.Millisecond, 15*time.Millisecond, 0.01), oddClock{stepMs: 1, ppm: 50}},
 	} {
-		for range *benchRuns {
+		each(b, c.name, func(b *testing.B, _ int) {
 			errors, doubts := clockErrors(b, c.wire, c.clock)
 			found.add(c.name, errors)
 			found.add(c.name+": doubt", doubts)
-		}
+		})
 	}
-	found.print(b)
+	found.print()
 }
 
 // clockErrors runs one page over a wire in a hold, and gives the magnitude of
 // the true error and the shown doubt of each of many instants.
 func clockErrors(b *testing.B, w wire, c oddClock) (errors, doubts []float64) {
 	b.Helper()
-	b.StopTimer()
 	o := newOuting(b, outingSetup{limit: benchLimit, roles: []string{"buddy"}, clock: c, wire: w})
 	p := o.phones[0]
 	o.hold(b, "dry", 900)
 	truth := serveTruth(b)
-	b.StartTimer()
 	time.Sleep(settled)
 	eval[bool](b, p.browser, `(() => {
 		globalThis.seen = [];

@@ -11,7 +11,7 @@ import (
 )
 
 // ladders is how many ladders each run of the sound benchmarks lets go up to the alarm.
-const ladders = 6
+const ladders = 4
 
 // onsetNear gives how late a sound began that was due at an instant, in ms;
 // false where none began within half a second of it.
@@ -58,7 +58,7 @@ func BenchmarkRungs(b *testing.B) {
 		{"20 ± 15 ms each way, 1 % loss", wireOf(20*time.Millisecond, 15*time.Millisecond, 0.01), false},
 		{"loopback, one busy loop beside it", wire{}, true},
 	} {
-		for run := range *benchRuns {
+		each(b, c.name, func(b *testing.B, run int) {
 			o := newOuting(b, outingSetup{limit: benchLimit, roles: []string{"buddy", "diver"}, wire: c.wire})
 			o.hold(b, "dry", 900)
 			o.does(b, o.phones[0], "sign", toFinal)
@@ -82,16 +82,16 @@ func BenchmarkRungs(b *testing.B) {
 				}
 			}
 			stop()
-			o.phones[0].room.keep(b, fmt.Sprintf("rungs-%s-%d", c.name, run+1))
+			o.phones[0].room.keep(b, fmt.Sprintf("rungs-%s-%d", c.name, run))
 			if missed > 0 {
-				fmt.Printf("%s, run %d: %d rungs not heard within half a second\n", c.name, run+1, missed)
+				fmt.Printf("%s, run %d: %d rungs not heard within half a second\n", c.name, run, missed)
 			}
 			onsets.add(c.name, late)
 			spread.add(c.name, apart)
-		}
+		})
 	}
-	onsets.print(b)
-	spread.print(b)
+	onsets.print()
+	spread.print()
 }
 
 // BenchmarkNoAnswer prints the time from a finger on [no answer] to the alarm
@@ -99,7 +99,7 @@ func BenchmarkRungs(b *testing.B) {
 // finger has stayed for 120 ms.
 func BenchmarkNoAnswer(b *testing.B) {
 	found := newTable("[no answer] to the alarm, server off")
-	for run := range *benchRuns {
+	each(b, "run", func(b *testing.B, run int) {
 		o := newOuting(b, outingSetup{limit: benchLimit, roles: []string{"buddy"}})
 		p := o.phones[0]
 		o.hold(b, "dry", 900)
@@ -120,11 +120,11 @@ func BenchmarkNoAnswer(b *testing.B) {
 			p.waitFor(b, "buddyclock.frame().status.standing === null || buddyclock.frame().status.bring_up === null")
 			p.until(b, time.Now().Add(500*time.Millisecond), p.len())
 		}
-		p.room.keep(b, fmt.Sprintf("no-answer-%d", run+1))
+		p.room.keep(b, fmt.Sprintf("no-answer-%d", run))
 		found.add("from the finger", down)
 		found.add("from the press that counts, 120 ms later", counted)
-	}
-	found.print(b)
+	})
+	found.print()
 }
 
 // pressMs is how long a finger stays before a press counts in a dry hold.
@@ -135,7 +135,7 @@ const pressMs = 120
 // the freeze, and on the same phone since it was thawed.
 func BenchmarkFrozen(b *testing.B) {
 	found := newTable("Page frozen 10 s across a rung in the final stage")
-	for run := range *benchRuns {
+	each(b, "run", func(b *testing.B, run int) {
 		o := newOuting(b, outingSetup{limit: benchLimit, roles: []string{"buddy", "buddy"}})
 		buddy, other := o.phones[0], o.phones[1]
 		o.hold(b, "dry", 900)
@@ -160,11 +160,11 @@ func BenchmarkFrozen(b *testing.B) {
 				here = append(here, lateMs(heard, thawed))
 			}
 		}
-		buddy.room.keep(b, fmt.Sprintf("frozen-%d", run+1))
+		buddy.room.keep(b, fmt.Sprintf("frozen-%d", run))
 		found.add("on the other phone, since the freeze", there)
 		found.add("on the same phone, since it was thawed", here)
-	}
-	found.print(b)
+	})
+	found.print()
 }
 
 // BenchmarkHidden prints how late rungs are heard from a page that is hidden
@@ -172,7 +172,7 @@ func BenchmarkFrozen(b *testing.B) {
 // the time, so that the page is silent, and three times nobody does.
 func BenchmarkHidden(b *testing.B) {
 	found := newTable(fmt.Sprintf("Hidden for %s, magnitude", *hiddenFor))
-	for run := range *benchRuns {
+	each(b, "run", func(b *testing.B, run int) {
 		o := newOuting(b, outingSetup{limit: *hiddenFor + benchLimit, roles: []string{"buddy"}})
 		p := o.phones[0]
 		o.hold(b, "pool", 900)
@@ -206,10 +206,10 @@ func BenchmarkHidden(b *testing.B) {
 			}
 		}
 		if missed > 0 {
-			fmt.Printf("run %d: %d rungs not heard within half a second\n", run+1, missed)
+			fmt.Printf("run %d: %d rungs not heard within half a second\n", run, missed)
 		}
-		p.room.keep(b, fmt.Sprintf("hidden-%d", run+1))
+		p.room.keep(b, fmt.Sprintf("hidden-%d", run))
 		found.add("again and alarm", late)
-	}
-	found.print(b)
+	})
+	found.print()
 }

@@ -61,8 +61,7 @@ func (c *table) add(what string, values []float64) {
 }
 
 // print gives a line for each run and the medians over all runs.
-func (c *table) print(b *testing.B) {
-	b.ReportMetric(0, "ns/op")
+func (c *table) print() {
 	fmt.Printf("\n%s (ms)\n%-52s %5s %8s %8s %8s %8s  %s\n", c.title, "", "n", "median", "p95", "p99", "max", "load")
 	for _, what := range c.order {
 		var medians [4][]float64
@@ -91,6 +90,17 @@ func middleOf(values []float64) float64 {
 	sorted := slices.Sorted(slices.Values(values))
 	n := len(sorted)
 	return (sorted[(n-1)/2] + sorted[n/2]) / 2
+}
+
+// each measures as often as asked for, every time with a server, pages and a
+// sound server of its own that are gone before the next ones start.
+func each(b *testing.B, name string, measure func(b *testing.B, run int)) {
+	for run := range *benchRuns {
+		b.Run(fmt.Sprintf("%s/%d", name, run+1), func(b *testing.B) {
+			b.ReportMetric(0, "ns/op")
+			measure(b, run+1)
+		})
+	}
 }
 
 // keep writes the recording into the folder asked for.
