@@ -100,6 +100,7 @@ func TestTwoPhonesThroughAnIncident(t *testing.T) {
 	buddy.phase(t, "incident") // nobody said awake
 	diver.phase(t, "incident")
 	buddy.says(t, "112")
+	assert.Equal(t, "tel:112", eval[string](t, buddy.browser, "document.querySelector('.incident-number').href"), "the number can be dialled by a touch")
 	buddy.picture(t, "incident")
 	diver.picture(t, "incident")
 	buddy.record(t, "with them", "with-them")

@@ -2,6 +2,7 @@
 // call and the place. One second's press on [awake and breathing] ends it.
 
 import { clockText } from '../app/clock_text.js';
+import { dialAddress } from '../app/dial.js';
 import { el, replace, setAttr, setClass, setShown, setStyle, setText } from '../app/dom.js';
 import { icon } from '../tape/marks.js';
 import { secondsLeft } from './alarm_words.js';
@@ -35,7 +36,7 @@ export function mount(root, app) {
   const more = el('div', { class: 'incident-more' });
   const next = el('div', { class: 'incident-next' });
   const rule = el('div', { class: 'incident-rule' }, 'your training, local rules first');
-  const number = el('span', { class: 'display incident-number' });
+  const number = el('a', { class: 'display incident-number' });
   const address = el('span', { class: 'incident-address' });
   const near = el('span', { class: 'incident-near' });
   const said = el('div', { class: 'incident-said', role: 'status' });
@@ -114,6 +115,7 @@ export function mount(root, app) {
 
       const place = app.place();
       setText(number, place?.number ? `call ${place.number}` : 'call for help');
+      setAttr(number, 'href', dialAddress(place?.number));
       setText(address, place?.address ? String(place.address) : 'no address on the place card');
       setText(near, nearWords(place));
       setStyle(page, '--call-px', `${fitPx(number.textContent ?? '', layout.width * (layout.sideways ? 0.3 : 0.8), layout.small ? 40 : 54)}px`);
