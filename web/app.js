@@ -1,12 +1,13 @@
 /**
  * Starts the page: all views of a hold are loaded with it, so that a server
- * that dies later is not missed.
+ * that dies later is not missed. The log and what belongs to it comes later.
  */
 
 import { startApp } from './app/compose.js';
 import { el, replace, setAttr, setShown } from './app/dom.js';
 import { isRunning } from './app/book.js';
 import { keepFromLeaving } from './app/leaving.js';
+import { later } from './app/later.js';
 import { newRouter } from './app/router.js';
 import { brokenWords, startWords, troubleWords } from './app/words.js';
 import * as breathe from './views/breathe.js';
@@ -15,14 +16,16 @@ import * as diver from './views/diver.js';
 import * as incident from './views/incident.js';
 import * as join from './views/join.js';
 import * as live from './views/live.js';
-import * as log from './views/log.js';
 import * as place from './views/place.js';
 import * as plan from './views/plan.js';
 import * as recovery from './views/recovery.js';
 import * as siren from './views/siren.js';
 import * as soundcheck from './views/soundcheck.js';
 
-const views = { breathe, debrief, diver, incident, join, live, log, place, plan, recovery, siren, soundcheck };
+const views = {
+  breathe, debrief, diver, incident, join, live, place, plan, recovery, siren, soundcheck,
+  log: later(() => import('./views/log.js')),
+};
 
 const root = /** @type {HTMLElement} */ (document.getElementById('view'));
 const trouble = /** @type {HTMLElement} */ (document.getElementById('trouble'));

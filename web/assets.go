@@ -45,10 +45,11 @@ type Assets struct {
 
 // NewAssets packs the page. It fails where the source is not whole.
 func NewAssets(source fs.FS) (*Assets, error) {
-	contents, err := Pack(source)
+	packed, err := Pack(source)
 	if err != nil {
 		return nil, err
 	}
+	contents := packed.Files
 	err = fs.WalkDir(source, ".", func(name string, d fs.DirEntry, err error) error {
 		ext := path.Ext(name)
 		if err != nil || d.IsDir() || ext == ".js" || ext == ".css" || types[ext] == "" {
@@ -78,6 +79,10 @@ func NewAssets(source fs.FS) (*Assets, error) {
 		fmt.Fprintf(whole, "%s %s\n", name, a.files[name].tag)
 	}
 	a.version = hex.EncodeToString(whole.Sum(nil))[:16]
+	// What the first module imports is asked for along with it, not after it.
+	for _, name := range packed.First {
+		index = bytes.Replace(index, []byte(`<script`), []byte(`<link rel="modulepreload" href="./`+name+`"><script`), 1)
+	}
 	// The index names its files as ./name, so that it also works from a folder.
 	index = bytes.ReplaceAll(index, []byte(`="./`), []byte(`="`+a.prefix()))
 	if a.index, err = newFile("text/html; charset=utf-8", index); err != nil {

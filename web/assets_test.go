@@ -10,6 +10,7 @@ import (
 	"net/http/httptest"
 	"path"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -21,15 +22,16 @@ import (
 
 func small() fstest.MapFS {
 	return fstest.MapFS{
-		"index.html":     {Data: []byte(`<link rel="stylesheet" href="./style.css"><script type="module" src="./app.js"></script><a href="https://example.org/./x">x</a>`)},
-		"app.js":         {Data: []byte(`import {x} from './part.js'; document.title = x;`)},
-		"part.js":        {Data: []byte(`export const x = "` + strings.Repeat("clock ", 100) + `";`)},
-		"sync/worker.js": {Data: []byte(`onmessage = () => {};`)},
-		"offline/sw.js":  {Data: []byte(`self.onfetch = () => {};`)},
-		"style/all.css":  {Data: []byte(`body { margin: 0 }`)},
-		"icons/disc.svg": {Data: []byte(`<svg xmlns="http://www.w3.org/2000/svg"/>`)},
-		"tsconfig.json":  {Data: []byte(`{}`)},
-		"embed.go":       {Data: []byte(`package web`)},
+		"index.html":      {Data: []byte(`<link rel="stylesheet" href="./style.css"><script type="module" src="./app.js"></script><a href="https://example.org/./x">x</a>`)},
+		"app.js":          {Data: []byte(`import {x} from './part.js'; document.title = x;`)},
+		"part.js":         {Data: []byte(`export const x = "` + strings.Repeat("clock ", 100) + `";`)},
+		"sync/worker.js":  {Data: []byte(`onmessage = () => {};`)},
+		"offline/sw.js":   {Data: []byte(`self.onfetch = () => {};`)},
+		"style/all.css":   {Data: []byte(`body { margin: 0 }`)},
+		"style/later.css": {Data: []byte(`p { margin: 0 }`)},
+		"icons/disc.svg":  {Data: []byte(`<svg xmlns="http://www.w3.org/2000/svg"/>`)},
+		"tsconfig.json":   {Data: []byte(`{}`)},
+		"embed.go":        {Data: []byte(`package web`)},
 	}
 }
 
@@ -76,7 +78,30 @@ func TestIndexNamesItsVersion(t *testing.T) {
 	for _, path := range a.Paths() {
 		require.Equal(t, http.StatusOK, get(a.ServeFile, path).StatusCode, path)
 	}
-	require.Len(t, a.Paths(), 4, "modules are packed, and tools are not for phones")
+	require.Len(t, a.Paths(), 5, "modules are packed, and tools are not for phones")
+}
+
+// Ensures that what is imported only when asked for is a file of its own, and
+// that what both need is asked for together with the first module.
+func TestLaterModulesArePackedApart(t *testing.T) {
+	files := small()
+	files["app.js"].Data = []byte(`import {x} from './part.js'; document.title = x; import('./log.js');`)
+	files["log.js"] = &fstest.MapFile{Data: []byte(`import {x} from './part.js'; export const log = 'the log of ' + x;`)}
+	packed, err := web.Pack(files)
+	require.NoError(t, err)
+	require.Len(t, packed.First, 1, "what both need")
+	require.NotContains(t, string(packed.Files["app.js"]), "the log of")
+	a := assets(t, files)
+	text := body(t, get(a.ServeIndex, "/"))
+	require.Contains(t, text, `<link rel="modulepreload" href="/v/`+a.Version()+`/`+packed.First[0]+`">`)
+	require.Equal(t, a.Paths(), pageFiles(t, a).Files, "kept on the phone with the rest")
+	for _, path := range a.Paths() {
+		if strings.Contains(body(t, get(a.ServeFile, path)), "the log of") {
+			require.NotContains(t, text, path)
+			return
+		}
+	}
+	require.Fail(t, "the log is not served")
 }
 
 // Ensures that files are kept for good, with a strong tag for each form.
@@ -224,16 +249,26 @@ func TestSourceMustBeWhole(t *testing.T) {
 func TestPageIsSmall(t *testing.T) {
 	a, err := web.NewAssets(web.Source())
 	require.NoError(t, err)
+	packed, err := web.Pack(web.Source())
+	require.NoError(t, err)
+	first := append(packed.First, "app.js", "worker.js", "style.css")
 	index := get(a.ServeIndex, "/", "Accept-Encoding", "gzip")
-	bytes, requests := index.ContentLength, 1
-	for _, path := range a.Paths() {
-		bytes += get(a.ServeFile, path, "Accept-Encoding", "gzip").ContentLength
+	bytes, requests, later := index.ContentLength, 1, int64(0)
+	for _, name := range a.Paths() {
+		size := get(a.ServeFile, name, "Accept-Encoding", "gzip").ContentLength
+		if _, made := packed.Files[path.Base(name)]; made && !slices.Contains(first, path.Base(name)) {
+			later += size
+			continue
+		}
+		bytes += size
 		requests++
 	}
 	// What keeps the page asks for the index once more, by its version.
 	bytes += index.ContentLength + get(a.ServeWorker, "/sw.js", "Accept-Encoding", "gzip").ContentLength
 	requests += 2
-	t.Logf("%d bytes compressed in %d requests", bytes, requests)
+	t.Logf("%d bytes compressed in %d requests; %d later", bytes, requests, later)
+	require.Positive(t, later, "the log is no part of the live page")
+	require.LessOrEqual(t, later, int64(60<<10))
 	require.LessOrEqual(t, bytes, int64(120<<10))
 	require.LessOrEqual(t, requests, 25)
 	for _, name := range regexp.MustCompile(`(?:src|href)="([^"]+)"`).FindAllStringSubmatch(body(t, index), -1) {

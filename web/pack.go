@@ -1,10 +1,13 @@
 package web
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"path"
+	"slices"
 	"strings"
 
 	"github.com/evanw/esbuild/pkg/api"
@@ -14,23 +17,42 @@ import (
 // asks for, and the source it is made from. A pool's network answers each
 // request slowly, and a page that is whole needs no server in a hold.
 var packs = map[string]string{
-	"app.js":    "app.js",
+	appName:     "app.js",
 	"worker.js": "sync/worker.js",
 	"style.css": "style/all.css",
+	"later.css": "style/later.css",
 	workerName:  "offline/sw.js",
 }
+
+// appName is the page's first module.
+const appName = "app.js"
 
 // workerName is the service worker, which is served from the top: it may only
 // look after what lies below itself.
 const workerName = "sw.js"
 
-// Pack joins the page's modules and styles into the files of packs. It is done
-// once, when the server starts; the sources stay as they are written.
-func Pack(source fs.FS) (map[string][]byte, error) {
-	made := map[string][]byte{}
+// Packed is the page as phones load it.
+type Packed struct {
+	Files map[string][]byte
+	// First are the modules that the page's first one imports by itself, sorted.
+	// What is not among them is loaded later, when somebody asks for it.
+	First []string
+}
+
+// Pack joins the page's modules and styles into the files of packs. What a
+// module imports only when asked for is packed apart, so that it does not hold
+// up the live page. It is done once, when the server starts; the sources stay
+// as they are written.
+func Pack(source fs.FS) (*Packed, error) {
+	made := &Packed{Files: map[string][]byte{}}
 	for name, entry := range packs {
 		result := api.Build(api.BuildOptions{
 			EntryPoints:       []string{entry},
+			Outdir:            outDir,
+			EntryNames:        strings.TrimSuffix(name, path.Ext(name)),
+			ChunkNames:        "[name]-[hash]",
+			Splitting:         name == appName,
+			Metafile:          name == appName,
 			Bundle:            true,
 			Format:            api.FormatESModule,
 			Target:            api.ES2022,
@@ -44,9 +66,50 @@ func Pack(source fs.FS) (map[string][]byte, error) {
 		if len(result.Errors) > 0 {
 			return nil, fmt.Errorf("the page's %s cannot be packed: %w", entry, problems(result.Errors))
 		}
-		made[name] = result.OutputFiles[0].Contents
+		for _, f := range result.OutputFiles {
+			made.Files[path.Base(f.Path)] = f.Contents
+		}
+		if name == appName {
+			if err := made.readFirst(result.Metafile); err != nil {
+				return nil, err
+			}
+		}
 	}
 	return made, nil
+}
+
+// outDir is where the packer believes it writes; nothing is written there.
+const outDir = "/packed"
+
+// readFirst finds, in the packer's own account of what it made, what the
+// page's first module imports at once.
+func (p *Packed) readFirst(account string) error {
+	var made struct {
+		Outputs map[string]struct {
+			Imports []struct{ Path, Kind string }
+		}
+	}
+	if err := json.Unmarshal([]byte(account), &made); err != nil {
+		return fmt.Errorf("the packer's account of the page cannot be read: %w", err)
+	}
+	first := map[string]bool{}
+	var follow func(name string)
+	follow = func(name string) {
+		for out, m := range made.Outputs {
+			if path.Base(out) != name {
+				continue
+			}
+			for _, i := range m.Imports {
+				if base := path.Base(i.Path); i.Kind == "import-statement" && !first[base] {
+					first[base] = true
+					follow(base)
+				}
+			}
+		}
+	}
+	follow(appName)
+	p.First = slices.Sorted(maps.Keys(first))
+	return nil
 }
 
 // readFrom lets the packer read the embedded files, and nothing else.
