@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"buddyclock/protocol"
+	"buddyclock/server/steady"
 )
 
 // FuzzDecode ensures that whatever text comes from outside is refused with a reason or becomes an event that keeps its
@@ -30,32 +31,35 @@ func FuzzDecode(f *testing.F) {
 	} {
 		f.Add([]byte(seed))
 	}
-	f.Fuzz(func(t *testing.T, text []byte) {
-		e, err := protocol.Decode(text)
-		if err != nil {
-			var problem *protocol.Problem
-			require.ErrorAs(t, err, &problem)
-			require.NotEmpty(t, problem.Code)
-			require.NotEmpty(t, problem.Reason)
-			return
-		}
-		for value, limit := range map[string]int{e.ID: protocol.MaxIDBytes, e.Hold: protocol.MaxIDBytes, e.Kind: protocol.MaxKindBytes} {
-			require.NotEmpty(t, value)
-			require.LessOrEqual(t, len(value), limit)
-			require.True(t, utf8.ValidString(value))
-		}
-		require.LessOrEqual(t, len(e.By), protocol.MaxByBytes)
-		require.LessOrEqual(t, math.Abs(float64(e.At)), float64(protocol.MaxWhole))
-		require.GreaterOrEqual(t, e.Err, int64(0))
-		require.LessOrEqual(t, len(e.Encode()), protocol.MaxEventBytes)
-		require.True(t, json.Valid(e.Encode()))
+	watch := steady.New(400, 4<<20)
+	f.Fuzz(func(t *testing.T, text []byte) { watch.Run(t, len(text), func() { decodeAndFold(t, text) }) })
+}
 
-		again, err := protocol.Decode(e.Encode())
-		require.NoError(t, err)
-		require.Equal(t, e, again, "an event that is passed on is the same event")
+func decodeAndFold(t *testing.T, text []byte) {
+	e, err := protocol.Decode(text)
+	if err != nil {
+		var problem *protocol.Problem
+		require.ErrorAs(t, err, &problem)
+		require.NotEmpty(t, problem.Code)
+		require.NotEmpty(t, problem.Reason)
+		return
+	}
+	for value, limit := range map[string]int{e.ID: protocol.MaxIDBytes, e.Hold: protocol.MaxIDBytes, e.Kind: protocol.MaxKindBytes} {
+		require.NotEmpty(t, value)
+		require.LessOrEqual(t, len(value), limit)
+		require.True(t, utf8.ValidString(value))
+	}
+	require.LessOrEqual(t, len(e.By), protocol.MaxByBytes)
+	require.LessOrEqual(t, math.Abs(float64(e.At)), float64(protocol.MaxWhole))
+	require.GreaterOrEqual(t, e.Err, int64(0))
+	require.LessOrEqual(t, len(e.Encode()), protocol.MaxEventBytes)
+	require.True(t, json.Valid(e.Encode()))
 
-		foldBeside(t, e)
-	})
+	again, err := protocol.Decode(e.Encode())
+	require.NoError(t, err)
+	require.Equal(t, e, again, "an event that is passed on is the same event")
+
+	foldBeside(t, e)
 }
 
 // foldBeside folds an event in a hold that has a plan, a start and an end at the far ends of time.
@@ -78,4 +82,35 @@ func foldBeside(t *testing.T, e protocol.Event) {
 		_, err = json.Marshal(protocol.Summarize(hold, at))
 		require.NoError(t, err)
 	}
+}
+
+// FuzzPlan ensures that whatever stands in a plan is refused with a reason or gives limits that the ladders can run on.
+func FuzzPlan(f *testing.F) {
+	for _, seed := range []string{
+		`{"planned_s":240,"end_by_s":270,"onset_s":90,"longest_s":250,"cadence":"standard","ok_within_s":20,"watch_s":60,"setting":"dry"}`,
+		`{"planned_s":15}`, `{"planned_s":900.0,"end_by_s":1200,"watch_s":30,"cadence":"announced"}`, `{"planned_s":1e2,"longest_s":null}`,
+		`{"planned_s":9e2,"planned_s":15,"ok_within_s":17}`, `{"planned_s":-15}`, `{"planned_s":"240"}`, `{"planned_s":15,"end_by_s":14}`, `{}`, `[]`, `null`, ``,
+	} {
+		f.Add([]byte(seed))
+	}
+	watch := steady.New(400, 4<<20)
+	f.Fuzz(func(t *testing.T, text []byte) {
+		watch.Run(t, len(text), func() {
+			p, err := protocol.ReadPlan(text)
+			if err != nil {
+				var problem *protocol.Problem
+				require.ErrorAs(t, err, &problem)
+				require.NotEmpty(t, problem.Reason)
+				return
+			}
+			require.LessOrEqual(t, int64(protocol.MinPlannedS*1000), p.PlannedMs)
+			require.LessOrEqual(t, p.PlannedMs, int64(protocol.MaxPlannedS*1000))
+			require.LessOrEqual(t, p.PlannedMs, p.EndMs)
+			require.LessOrEqual(t, p.EndMs, int64(protocol.MaxEndByS*1000))
+			require.Contains(t, []int64{15_000, 20_000}, p.OKMs)
+			require.LessOrEqual(t, int64(protocol.MinWatchS*1000), p.WatchMs)
+			require.LessOrEqual(t, p.WatchMs, int64(protocol.MaxWatchS*1000))
+			require.Contains(t, []string{protocol.CadenceStandard, protocol.CadenceClose, protocol.CadenceAnnounced}, p.Cadence)
+		})
+	})
 }

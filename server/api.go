@@ -107,7 +107,7 @@ func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	have, err := fields.have()
+	theirs, err := fields.counts()
 	if err != nil {
 		return nil, err
 	}
@@ -122,7 +122,7 @@ func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.exchange(r.Context(), pair, raws, have)
+	return s.exchange(r.Context(), pair, raws, theirs)
 }
 
 type eventsJSON struct {
@@ -131,9 +131,11 @@ type eventsJSON struct {
 	Events  []json.RawMessage `json:"events"`
 	More    bool              `json:"more,omitempty"`
 	Have    map[string]int64  `json:"have"`
+
+	Beyond map[string][]store.Run `json:"beyond"`
 }
 
-func (s *Server) exchange(ctx context.Context, pair store.Pair, raws []json.RawMessage, have map[string]int64) (any, error) {
+func (s *Server) exchange(ctx context.Context, pair store.Pair, raws []json.RawMessage, theirs store.Counts) (any, error) {
 	rm, release, err := s.rooms.Enter(pair)
 	if err != nil {
 		return nil, err
@@ -161,7 +163,7 @@ func (s *Server) exchange(ctx context.Context, pair store.Pair, raws []json.RawM
 	if err != nil {
 		return nil, err
 	}
-	missing, err := s.store.Missing(ctx, pair.ID, devices, have)
+	missing, err := s.store.Missing(ctx, pair.ID, devices, theirs)
 	if err != nil {
 		return nil, err
 	}
@@ -170,6 +172,7 @@ func (s *Server) exchange(ctx context.Context, pair store.Pair, raws []json.RawM
 		answer.Events = append(answer.Events, body)
 	}
 	answer.More = n < len(missing)
-	answer.Have, err = rm.Have(ctx)
+	ours, err := rm.Have(ctx)
+	answer.Have, answer.Beyond = ours.Have, ours.Beyond
 	return answer, err
 }

@@ -156,6 +156,42 @@ func TestHaveStopsAtTheFirstGap(t *testing.T) {
 	require.Equal(t, 6.0, haveNow())
 }
 
+// Ensures that an event which is never taken leaves a gap that costs nothing:
+// what lies above it is sent to nobody who has it, by socket or by request.
+func TestH08AGapThatStaysIsNotSentOver(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	at := h.shared.NowMs()
+	buddy.record("h", "look", at, nil)
+	wrong := buddy.event("h", "look", at, nil)
+	wrong["by"] = "siren"
+	buddy.offer(wrong)
+	buddy.until("the refusal", func() bool { return buddy.wasRefused(wrong["id"].(string)) })
+	for range 3 {
+		buddy.record("h", "look", at, nil)
+	}
+	beyond := map[string]any{buddy.id: []any{[]any{3, 5}}}
+	counts := map[string]any{"v": 1, "have": map[string]any{buddy.id: 1}, "beyond": beyond}
+	diver := h.join(buddy.pair, "diver").connect(nil)
+	require.Len(t, diver.hold.Events(), 4)
+	require.Equal(t, map[string]any{buddy.id: []any{[]any{3.0, 5.0}}}, diver.welcome["beyond"])
+	require.Equal(t, map[string]any{buddy.id: 1.0}, diver.welcome["have"])
+
+	ws, _, err := h.dial(nil)
+	require.NoError(t, err)
+	defer ws.Close()
+	again := &device{h: h, ws: ws, id: diver.id, pair: diver.pair, role: "diver", token: diver.token, hold: protocol.NewHold("all")}
+	again.hello(counts)
+	require.Empty(t, again.hold.Events())
+	next := buddy.record("h", "look", at, nil)
+	again.until("what is new", func() bool { return again.sees(next["id"].(string)) })
+	require.Len(t, again.hold.Events(), 1)
+
+	_, answer := h.post("/api/events", map[string]any{"token": diver.token, "pair": diver.pair, "events": []any{}, "have": counts["have"], "beyond": beyond})
+	require.Len(t, answer["events"], 1)
+	require.Equal(t, map[string]any{buddy.id: []any{[]any{3.0, 6.0}}}, answer["beyond"])
+}
+
 // Ensures that a long history arrives whole and says where it goes on.
 func TestBacklogComesInSeveralFrames(t *testing.T) {
 	h := newHost(t)

@@ -10,6 +10,7 @@ import (
 
 	"buddyclock/protocol"
 	"buddyclock/server/room"
+	"buddyclock/server/store"
 )
 
 // wireVersion is the version of the messages below.
@@ -56,7 +57,7 @@ type message struct {
 type hello struct {
 	V                   int
 	Token, Pair, Device string
-	Have                map[string]int64
+	Counts              store.Counts
 }
 
 // object is a JSON object whose keys are matched exactly, as JavaScript does;
@@ -145,29 +146,62 @@ func (o object) hello() (h hello, err error) {
 	if h.Device, err = o.text("device", protocol.MaxIDBytes); err != nil {
 		return h, err
 	}
-	h.Have, err = o.have()
+	h.Counts, err = o.counts()
 	return h, err
 }
 
-// have reads what a device has of each device's events. Counters beyond what
-// can be are held to be unknown, so that rather too much is sent than too little.
-func (o object) have() (map[string]int64, error) {
-	have := map[string]int64{}
-	raw, present := o["have"]
-	if !present {
-		return have, nil
-	}
-	var counters map[string]json.RawMessage
-	if json.Unmarshal(raw, &counters) != nil || len(counters) > 256 {
-		return nil, bad("`have` is not an object of counters")
+// counts reads which events a device has. What cannot be is held to be unknown,
+// so that rather too much is sent than too little.
+func (o object) counts() (store.Counts, error) {
+	c := store.Counts{Have: map[string]int64{}, Beyond: map[string][]store.Run{}}
+	counters, err := o.ofDevices("have")
+	if err != nil {
+		return c, err
 	}
 	for device, raw := range counters {
-		n, err := strconv.ParseFloat(string(raw), 64)
-		if err == nil && n >= 0 && n <= protocol.MaxWhole && n == math.Trunc(n) {
-			have[device] = int64(n)
+		if n, ok := counter(raw); ok {
+			c.Have[device] = n
 		}
 	}
-	return have, nil
+	runs, err := o.ofDevices("beyond")
+	if err != nil {
+		return c, err
+	}
+	for device, raw := range runs {
+		var list [][]json.RawMessage
+		if json.Unmarshal(raw, &list) != nil || len(list) > store.MaxRuns {
+			continue
+		}
+		for _, pair := range list {
+			if len(pair) != 2 {
+				continue
+			}
+			first, ok := counter(pair[0])
+			last, also := counter(pair[1])
+			if ok && also {
+				c.Beyond[device] = append(c.Beyond[device], store.Run{first, last})
+			}
+		}
+	}
+	return c, nil
+}
+
+// ofDevices reads an object whose keys are devices; a missing one is empty.
+func (o object) ofDevices(key string) (map[string]json.RawMessage, error) {
+	raw, present := o[key]
+	if !present {
+		return nil, nil
+	}
+	var values map[string]json.RawMessage
+	if json.Unmarshal(raw, &values) != nil || len(values) > 256 {
+		return nil, bad("`%s` is not an object of at most 256 devices", key)
+	}
+	return values, nil
+}
+
+func counter(raw json.RawMessage) (int64, bool) {
+	n, err := strconv.ParseFloat(string(raw), 64)
+	return int64(n), err == nil && n >= 0 && n <= protocol.MaxWhole && n == math.Trunc(n)
 }
 
 func (o object) events() ([]json.RawMessage, error) {
@@ -198,20 +232,22 @@ func (o object) state() (json.RawMessage, error) {
 // The messages of the server.
 
 type welcomeJSON struct {
-	Type     string           `json:"type"`
-	V        int              `json:"v"`
-	Pair     string           `json:"pair"`
-	Number   int              `json:"number"`
-	Device   string           `json:"device"`
-	Role     string           `json:"role"`
-	Name     string           `json:"name"`
-	Session  string           `json:"session"`
-	Have     map[string]int64 `json:"have"`
-	Present  json.RawMessage  `json:"present"`
-	ClockID  string           `json:"clock_id"`
-	ServerMs int64            `json:"server_ms"`
-	More     bool             `json:"more,omitempty"`
-	Events   json.RawMessage  `json:"events"`
+	Type    string           `json:"type"`
+	V       int              `json:"v"`
+	Pair    string           `json:"pair"`
+	Number  int              `json:"number"`
+	Device  string           `json:"device"`
+	Role    string           `json:"role"`
+	Name    string           `json:"name"`
+	Session string           `json:"session"`
+	Have    map[string]int64 `json:"have"`
+
+	Beyond   map[string][]store.Run `json:"beyond"`
+	Present  json.RawMessage        `json:"present"`
+	ClockID  string                 `json:"clock_id"`
+	ServerMs int64                  `json:"server_ms"`
+	More     bool                   `json:"more,omitempty"`
+	Events   json.RawMessage        `json:"events"`
 }
 
 type storedJSON struct {

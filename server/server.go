@@ -114,6 +114,8 @@ func (s *Server) Shutdown() {
 			c.cut()
 		}
 	}
-	<-gone
+	// A reader may be waiting for its pair, and the pair for a disk that does not
+	// answer: this lets it go.
 	s.rooms.Stop()
+	<-gone
 }

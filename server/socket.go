@@ -150,7 +150,7 @@ func (in *incoming) begin(ctx context.Context) (release func(), err error) {
 	if in.room, release, err = in.srv.rooms.Enter(pair); err != nil {
 		return nil, err
 	}
-	if err := in.welcome(ctx, version, device, pair, m.Hello.Have); err != nil {
+	if err := in.welcome(ctx, version, device, pair, m.Hello.Counts); err != nil {
 		in.room.Leave(in.conn)
 		release()
 		return nil, err
@@ -160,12 +160,12 @@ func (in *incoming) begin(ctx context.Context) (release func(), err error) {
 
 // welcome joins the room first and reads the device's missing events after
 // that, so that none falls in between; one may come twice, which does no harm.
-func (in *incoming) welcome(ctx context.Context, version int, device store.Device, pair store.Pair, have map[string]int64) error {
+func (in *incoming) welcome(ctx context.Context, version int, device store.Device, pair store.Pair, theirs store.Counts) error {
 	snap, err := in.room.Join(ctx, in.conn, in.member)
 	if err != nil {
 		return err
 	}
-	missing, err := in.srv.store.Missing(ctx, pair.ID, snap.Devices, have)
+	missing, err := in.srv.store.Missing(ctx, pair.ID, snap.Devices, theirs)
 	if err != nil {
 		return err
 	}
@@ -180,7 +180,7 @@ func (in *incoming) welcome(ctx context.Context, version int, device store.Devic
 	frames := append([][]byte{encode(welcomeJSON{
 		Type: "welcome", V: version, Pair: pair.ID, Number: pair.Number, Session: pair.Session,
 		Device: device.ID, Role: device.Role, Name: device.Name,
-		Have: ours, Present: snap.Present, ClockID: clockID, ServerMs: us / 1000,
+		Have: ours.Have, Beyond: ours.Beyond, Present: snap.Present, ClockID: clockID, ServerMs: us / 1000,
 		More: n < len(missing), Events: first.Bytes(),
 	})}, room.EventFrames(missing[n:])...)
 	for _, frame := range frames {

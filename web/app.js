@@ -4,7 +4,7 @@
  */
 
 import { startApp } from './app/compose.js';
-import { el, replace, setAttr, setShown } from './app/dom.js';
+import { el, replace, setAttr, setShown, setText } from './app/dom.js';
 import { isRunning } from './app/book.js';
 import { keepFromLeaving } from './app/leaving.js';
 import { later } from './app/later.js';
@@ -52,13 +52,17 @@ function newTrouble() {
 }
 
 /**
- * The key that takes a newer version of the page, shown only while nobody is at a hold.
+ * The key that takes a newer version of the page, or the host's, shown only while nobody is at a hold.
  * @param {() => void} take
  */
 function newOffer(take) {
   const place = /** @type {HTMLElement} */ (document.getElementById('offer'));
-  replace(place, el('button', { type: 'button', class: 'key', onclick: take }, 'new version: take it'));
-  return (/** @type {boolean} */ offered) => setShown(place, offered);
+  const key = el('button', { type: 'button', class: 'key', onclick: take });
+  replace(place, key);
+  return (/** @type {{offered: boolean, unfit: boolean}} */ page) => {
+    setText(key, page.unfit ? 'load the page anew' : 'new version: take it');
+    setShown(place, page.offered);
+  };
 }
 
 async function boot() {
@@ -78,7 +82,7 @@ async function boot() {
     setAttr(document.documentElement, 'data-night', frame.prefs.night ? 'on' : null);
     setAttr(document.documentElement, 'data-hand', frame.prefs.hand === 'left' ? 'left' : null);
     says.show(troubleWords(frame));
-    offer(frame.page.offered);
+    offer(frame.page);
     router.update(frame, app.joined());
   };
 

@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"runtime"
 	"time"
+
+	"buddyclock/server/folder"
 )
 
 // FileName is the file in the data folder that holds the authority: its
@@ -80,7 +82,11 @@ func (a *Authority) save(path string) error {
 	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
 		return err
 	}
-	return os.Rename(draft, path)
+	if err := os.Rename(draft, path); err != nil {
+		return err
+	}
+	// Phones are about to trust it: it must be the same after a power cut.
+	return folder.Sync(filepath.Dir(path))
 }
 
 // parse reads what save wrote and holds its parts against each other.

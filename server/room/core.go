@@ -20,7 +20,7 @@ type Store interface {
 	Has(ctx context.Context, pair string, e *protocol.Event) (bool, error)
 	Hold(ctx context.Context, pair, hold string) ([]protocol.Event, error)
 	NewestHold(ctx context.Context, pair string) (string, error)
-	Gapless(ctx context.Context, device string, from int64) (int64, error)
+	Counters(ctx context.Context, device string, from int64) (upTo int64, beyond []store.Run, err error)
 	Memberships(ctx context.Context, p store.Pair) ([]store.Membership, error)
 }
 
@@ -138,20 +138,22 @@ func (r *Core) Leave(peer Peer) {
 	r.Look()
 }
 
-// Have gives for each device of the pair the highest counter up to which all
-// its events are stored.
-func (r *Core) Have(ctx context.Context) (map[string]int64, error) {
-	have := make(map[string]int64, len(r.devices))
+// Have gives which events of the pair's devices are stored.
+func (r *Core) Have(ctx context.Context) (store.Counts, error) {
+	all := store.Counts{Have: make(map[string]int64, len(r.devices)), Beyond: map[string][]store.Run{}}
 	for _, device := range r.devices {
-		n, err := r.env.Store.Gapless(ctx, device, r.have[device])
+		n, beyond, err := r.env.Store.Counters(ctx, device, r.have[device])
 		if err != nil {
-			return nil, err
+			return all, err
 		}
 		if r.have[device] = n; n > 0 {
-			have[device] = n
+			all.Have[device] = n
+		}
+		if len(beyond) > 0 {
+			all.Beyond[device] = beyond
 		}
 	}
-	return have, nil
+	return all, nil
 }
 
 // Refresh looks up who belongs to the pair now, after a device joined, changed

@@ -136,8 +136,8 @@ func (r *Room) Heartbeat(m Member, state json.RawMessage) {
 }
 
 // Have is Core.Have in the pair's goroutine.
-func (r *Room) Have(ctx context.Context) (map[string]int64, error) {
-	return ask(ctx, r, func() (map[string]int64, error) { return r.core.Have(ctx) })
+func (r *Room) Have(ctx context.Context) (store.Counts, error) {
+	return ask(ctx, r, func() (store.Counts, error) { return r.core.Have(ctx) })
 }
 
 // Devices gives the devices whose events the pair has.

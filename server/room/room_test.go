@@ -135,7 +135,8 @@ func TestRoomFollowsTheNewestHold(t *testing.T) {
 	require.True(t, active)
 	have, err := again.Have(context.Background())
 	require.NoError(t, err)
-	require.Equal(t, map[string]int64{device: 2}, have)
+	require.Equal(t, map[string]int64{device: 2}, have.Have)
+	require.Empty(t, have.Beyond)
 }
 
 // partingPeer notes its last word.

@@ -19,8 +19,9 @@ type Rooms struct {
 	running sync.WaitGroup
 	stop    chan struct{}
 
-	mu   sync.Mutex
-	live map[string]*entry
+	mu      sync.Mutex
+	live    map[string]*entry
+	stopped bool
 }
 
 // entry counts who holds a room, so that it does not end under their hands.
@@ -69,6 +70,11 @@ func (rs *Rooms) begin(p store.Pair) (*Room, error) {
 	if err != nil {
 		return nil, err
 	}
+	rs.mu.Lock()
+	defer rs.mu.Unlock()
+	if rs.stopped {
+		return nil, ErrStopping
+	}
 	rs.running.Add(1)
 	go r.run()
 	return r, nil
@@ -101,8 +107,11 @@ func (rs *Rooms) retire(r *Room) bool {
 	return true
 }
 
-// Stop ends all rooms, once their peers are gone.
+// Stop ends all rooms. Whoever waits for one of them waits no longer.
 func (rs *Rooms) Stop() {
+	rs.mu.Lock()
+	rs.stopped = true
+	rs.mu.Unlock()
 	close(rs.stop)
 	rs.running.Wait()
 }

@@ -5,8 +5,9 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"runtime"
 	"time"
+
+	"buddyclock/server/folder"
 )
 
 // setAside renames a damaged file, with its log beside it, so that nothing can
@@ -28,20 +29,7 @@ func setAside(path string, nowMs int64) (string, error) {
 				return "", err
 			}
 		}
-		return aside, syncDir(filepath.Dir(path))
+		return aside, folder.Sync(filepath.Dir(path))
 	}
 	return "", errors.New("too many damaged files in the folder")
-}
-
-// syncDir makes renames in a folder last through a power cut. Windows has no
-// such call and needs none.
-func syncDir(dir string) error {
-	if runtime.GOOS == "windows" {
-		return nil
-	}
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }

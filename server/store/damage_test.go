@@ -64,7 +64,7 @@ func judge(t *testing.T, spoilt []byte, want []string) (noticed bool) {
 		return true
 	}
 	defer s.Close()
-	raw, err := s.Missing(context.Background(), "p1", []string{"aaaaaaaaaa"}, nil)
+	raw, err := s.Missing(context.Background(), "p1", []string{"aaaaaaaaaa"}, Counts{})
 	require.NoError(t, err)
 	var got []string
 	for _, b := range raw {

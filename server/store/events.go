@@ -86,14 +86,33 @@ func (w *writer) append(pair string, e *protocol.Event, nowMs int64) (Outcome, e
 	return Conflict, nil
 }
 
-// Missing gives the events of a pair that somebody lacks who has, of each
-// device, all up to the counter in have. They come in their order of arrival,
-// as JSON texts. devices are the devices the pair has had.
-func (s *Store) Missing(ctx context.Context, pair string, devices []string, have map[string]int64) ([][]byte, error) {
+// Run is a row of counters without a gap, by its first and its last.
+type Run [2]int64
+
+// Counts tell which events somebody has.
+type Counts struct {
+	Have   map[string]int64 // of each device the highest counter with no gap below it
+	Beyond map[string][]Run // of each device what there is above that gap
+}
+
+// Has tells whether the event with a counter is among them.
+func (c Counts) Has(device string, counter int64) bool {
+	return counter <= c.Have[device] ||
+		slices.ContainsFunc(c.Beyond[device], func(r Run) bool { return r[0] <= counter && counter <= r[1] })
+}
+
+// Missing gives the events of a pair that somebody lacks who has these. They
+// come in their order of arrival, as JSON texts. devices are the devices the
+// pair has had.
+func (s *Store) Missing(ctx context.Context, pair string, devices []string, theirs Counts) ([][]byte, error) {
 	var found []*row
 	for _, device := range devices {
-		err := s.eachRow(ctx, func(r *row) error { found = append(found, r); return nil },
-			"WHERE device = ? AND counter > ? AND pair = ?", device, have[device], pair)
+		err := s.eachRow(ctx, func(r *row) error {
+			if !theirs.Has(device, r.counter) {
+				found = append(found, r)
+			}
+			return nil
+		}, "WHERE device = ? AND counter > ? AND pair = ?", device, theirs.Have[device], pair)
 		if err != nil {
 			return nil, err
 		}
@@ -149,25 +168,37 @@ func (s *Store) NewestPlan(ctx context.Context, pair string) ([]byte, error) {
 	return data, err
 }
 
-// Gapless gives the highest counter of a device up to which all its events are
-// stored, in whatever pair. It reads on from a counter known to be reached.
-func (s *Store) Gapless(ctx context.Context, device string, from int64) (int64, error) {
+// MaxRuns bounds the runs of one device above its gap: what is left out is
+// merely sent once more.
+const MaxRuns = 64
+
+// Counters gives the highest counter of a device up to which all its events are
+// stored, in whatever pair, and the lowest runs above it. It reads on from a
+// counter known to be reached.
+func (s *Store) Counters(ctx context.Context, device string, from int64) (upTo int64, beyond []Run, err error) {
 	rows, err := s.read.QueryContext(ctx, "SELECT counter FROM event WHERE device = ? AND counter > ? ORDER BY counter", device, from)
 	if err != nil {
-		return from, err
+		return from, nil, err
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var n int64
 		if err := rows.Scan(&n); err != nil {
-			return from, err
+			return from, nil, err
 		}
-		if n != from+1 {
-			break
+		last := len(beyond) - 1
+		switch {
+		case last < 0 && n == from+1:
+			from = n
+		case last >= 0 && n == beyond[last][1]+1:
+			beyond[last][1] = n
+		case len(beyond) == MaxRuns:
+			return from, beyond, nil
+		default:
+			beyond = append(beyond, Run{n, n})
 		}
-		from = n
 	}
-	return from, rows.Err()
+	return from, beyond, rows.Err()
 }
 
 func (s *Store) eachRow(ctx context.Context, use func(*row) error, where string, args ...any) error {

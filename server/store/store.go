@@ -23,6 +23,8 @@ import (
 	"github.com/gofrs/flock"
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"buddyclock/server/folder"
 )
 
 // FileName is the name of the data file in its folder.
@@ -252,7 +254,7 @@ func create(path string) error {
 	if err := os.Rename(draft, path); err != nil {
 		return err
 	}
-	return syncDir(filepath.Dir(path))
+	return folder.Sync(filepath.Dir(path))
 }
 
 // openDB opens a database that is there with pragmas set on each of its

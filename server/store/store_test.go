@@ -66,7 +66,7 @@ func TestWriterIsDurable(t *testing.T) {
 
 func bodies(t testing.TB, s *Store, pair string, devices ...string) []string {
 	t.Helper()
-	raw, err := s.Missing(context.Background(), pair, devices, nil)
+	raw, err := s.Missing(context.Background(), pair, devices, Counts{})
 	require.NoError(t, err)
 	var out []string
 	for _, b := range raw {
@@ -94,10 +94,13 @@ func TestEventsComeBack(t *testing.T) {
 
 	s = open(t, dir)
 	require.Equal(t, want, bodies(t, s, "p1", "bbbbbbbbbb", "aaaaaaaaaa"))
-	have := map[string]int64{"aaaaaaaaaa": 3, "bbbbbbbbbb": 1}
-	missing, err := s.Missing(context.Background(), "p1", []string{"aaaaaaaaaa", "bbbbbbbbbb"}, have)
-	require.NoError(t, err)
-	require.Len(t, missing, 2)
+	theirs := Counts{Have: map[string]int64{"aaaaaaaaaa": 3, "bbbbbbbbbb": 1}}
+	for want, beyond := range [][]Run{{{2, 3}}, {{3, 9}}, {{0, 0}, {4, 2}}} {
+		theirs.Beyond = map[string][]Run{"bbbbbbbbbb": beyond}
+		missing, err := s.Missing(context.Background(), "p1", []string{"aaaaaaaaaa", "bbbbbbbbbb"}, theirs)
+		require.NoError(t, err)
+		require.Len(t, missing, want)
+	}
 	n, err := s.Verify(context.Background())
 	require.NoError(t, err)
 	require.Equal(t, int64(6), n)
@@ -123,8 +126,10 @@ func TestSameIDOtherContentIsAConflict(t *testing.T) {
 // Ensures that the counter up to which nothing is missing is found.
 func TestGapless(t *testing.T) {
 	s := open(t, t.TempDir())
-	gapless := func(from int64) int64 {
-		n, err := s.Gapless(context.Background(), "aaaaaaaaaa", from)
+	var beyond []Run
+	gapless := func(from int64) (n int64) {
+		var err error
+		n, beyond, err = s.Counters(context.Background(), "aaaaaaaaaa", from)
 		require.NoError(t, err)
 		return n
 	}
@@ -135,7 +140,16 @@ func TestGapless(t *testing.T) {
 	s.append(t, "p2", event(t, "aaaaaaaaaa", 3, "look", nowMs))
 	s.append(t, "p1", event(t, "aaaaaaaaaa", 5, "look", nowMs), event(t, "aaaaaaaaab", 4, "look", nowMs))
 	require.Equal(t, int64(3), gapless(0))
+	require.Equal(t, []Run{{5, 5}}, beyond)
 	require.Equal(t, int64(3), gapless(2))
+	s.append(t, "p1", event(t, "aaaaaaaaaa", 6, "look", nowMs), event(t, "aaaaaaaaaa", 9, "look", nowMs))
+	require.Equal(t, int64(3), gapless(0))
+	require.Equal(t, []Run{{5, 6}, {9, 9}}, beyond)
+	for n := range int64(200) {
+		s.append(t, "p1", event(t, "aaaaaaaaaa", int(20+2*n), "look", nowMs))
+	}
+	require.Equal(t, int64(3), gapless(0))
+	require.Len(t, beyond, MaxRuns)
 }
 
 // Ensures that many writers at once all get their receipt, and share commits.

@@ -7,7 +7,7 @@ import { addEvent, newHold } from '../rules/fold.js';
 import { deviceOf } from '../rules/event.js';
 import { statusAt } from '../rules/status.js';
 import { counterOf, isNoHold } from './device.js';
-import { newHave } from '../sync/outbox.js';
+import { isThere, newHave } from '../sync/outbox.js';
 
 /** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
 /** @typedef {import('../rules/fold.js').Hold} Hold */
@@ -43,8 +43,8 @@ export function isAbandoned(hold, nowMs) {
  * @property {() => Hold[]} all of every pair
  * @property {(pair: string, nowMs: number) => Hold | null} current the running hold, else the one last planned
  * @property {(pair: string) => Record<string, unknown> | null} place newest place card
- * @property {(pair: string) => Record<string, number>} have
- * @property {(pair: string, theirs: Record<string, unknown>) => HoldEvent[]} lackedBy what is here beyond these counters
+ * @property {(pair: string) => import('../sync/outbox.js').Counts} counts what is here
+ * @property {(pair: string, theirs: import('../sync/outbox.js').Counts) => HoldEvent[]} lackedBy what is here and not there
  * @property {(device: string) => number} counter highest counter of a device's events
  * @property {(device: string) => number} holdNumber highest number of a device's holds
  * @property {(id: string) => HoldEvent | null} event
@@ -130,15 +130,14 @@ export function newBook() {
       }
       return newest?.data ?? null;
     },
-    have: (pair) => haves.get(pair)?.counts() ?? {},
+    counts: (pair) => (haves.get(pair) ?? newHave()).counts(),
     lackedBy(pair, theirs) {
       const lacked = [];
       for (const h of holds.values()) {
         if (h.pair !== pair) continue;
         for (const e of h.hold.events) {
           const n = counterOf(e.id);
-          const has = theirs[deviceOf(e.id)];
-          if (n > (typeof has === 'number' ? has : 0)) lacked.push(e);
+          if (n > 0 && !isThere(theirs, deviceOf(e.id), n)) lacked.push(e);
         }
       }
       return lacked;

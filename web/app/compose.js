@@ -6,7 +6,9 @@
 import { openStore } from '../store/db.js';
 import { newMirror } from '../store/mirror.js';
 import { clockStep } from '../sync/host.js';
+import { UNFIT } from '../sync/connection.js';
 import { newLink } from '../sync/link.js';
+import { mostBytes } from '../sync/outbox.js';
 import { knock, postJson } from '../sync/post.js';
 import { createSound } from '../sound/player.js';
 import { diverOf, recordOf } from './log_facts.js';
@@ -84,6 +86,8 @@ export async function startApp(on) {
   /** @type {{code: string, reason: string} | null} the host no longer knows this device */
   let ended = null;
   let wantsJoin = false;
+  /** Page and host are too many versions apart to talk: a page loaded anew is not. */
+  let unfit = false;
   let beat = 0;
   let noted = -Infinity;
   /** @type {number | null} */
@@ -161,7 +165,7 @@ export async function startApp(on) {
       token: me.token,
       pair: me.pair,
       device: me.device,
-      have: model.have(),
+      counts: model.counts(),
       unsent: model.unsentEvents(),
     };
   };
@@ -179,17 +183,19 @@ export async function startApp(on) {
     },
     onWelcome(welcome) {
       ended = null;
+      unfit = false;
       const { number, session, name } = welcome;
       const role = /** @type {import('./device.js').Identity['role']} */ (welcome.role);
       model.toldOf({ number, session, role, ...(name === null ? {} : { name }) });
-      link.offer(model.lackedBy(welcome.have));
+      link.offer(model.lackedBy(welcome.counts));
       earlier.deliver();
       if (!inUse()) kept.look();
       changed();
     },
-    onHave: (have) => link.offer(model.lackedBy(have)),
+    onCounts: (counts) => link.offer(model.lackedBy(counts)),
     onError(code, reason, final) {
       if (final) ended = { code, reason };
+      if (code === UNFIT) unfit = true;
       changed();
     },
   });
@@ -232,11 +238,11 @@ export async function startApp(on) {
     const batch = [];
     let bytes = 0;
     for (const event of events) {
-      bytes += JSON.stringify(event).length * 2;
+      bytes += mostBytes(event);
       if (bytes > BEACON_BYTES) break;
       batch.push(event);
     }
-    const body = JSON.stringify({ token: me.token, pair: me.pair, events: batch, have: model.have() });
+    const body = JSON.stringify({ token: me.token, pair: me.pair, events: batch, ...model.counts() });
     navigator.sendBeacon('/api/events', new Blob([body], { type: 'application/json' }));
   };
 
@@ -362,9 +368,11 @@ export async function startApp(on) {
     get lacks() {
       return [...lacksOf(store.words()), ...(kept.state().state === 'failed' ? [WORDS_FAILED] : [])];
     },
-    /** Opens the newer version of the page, where one waits and nobody is at a hold. */
+    /** Opens the newer version of the page, or the host's where this one does not fit it, while nobody is at a hold. */
     async takeNewer() {
-      if (inUse() || !(await kept.take()) || inUse()) return;
+      if (inUse()) return;
+      if (unfit) await kept.renew();
+      if (inUse() || !((await kept.take()) || unfit) || inUse()) return;
       location.reload();
     },
     sound,
@@ -445,7 +453,7 @@ export async function startApp(on) {
         sound: { ...sound.state(), proven_at: provenAt },
         voice: voice.state(),
         kept: voice.state().kept,
-        page: { ...kept.state(), offered: kept.state().newer && !inUse() && tabs.first() },
+        page: { ...kept.state(), unfit, offered: (unfit || kept.state().newer) && !inUse() && tabs.first() },
         wake: lock.held,
         awake_lock: lock,
         battery: screen.battery(),

@@ -4,7 +4,7 @@
  * over by plain requests with the token of that time, whenever a host answers.
  */
 
-import { BATCH_BYTES, BATCH_EVENTS } from '../sync/outbox.js';
+import { BATCH_BYTES, BATCH_EVENTS, mostBytes } from '../sync/outbox.js';
 
 /** @typedef {import('./device.js').Identity} Identity */
 
@@ -52,7 +52,7 @@ export function newEarlier({ store, post }) {
     const events = [];
     let bytes = 0;
     for (const { event } of rows) {
-      bytes += JSON.stringify(event).length * 2;
+      bytes += mostBytes(event);
       if (events.length === BATCH_EVENTS || (events.length > 0 && bytes > BATCH_BYTES)) break;
       events.push(event);
     }

@@ -22,6 +22,7 @@ export const WORDS_FAILED = 'the page could not be kept on this phone: without t
  * @typedef {object} Kept
  * @property {() => KeptState} state
  * @property {() => void} look asks the host for a newer version
+ * @property {() => Promise<void>} renew asks the host for its version now, and waits until it is on the phone
  * @property {() => Promise<boolean>} take has the newer version opened from now on; false where there is none
  */
 
@@ -94,6 +95,21 @@ export function keepPage({ container, version, changed }) {
       registration?.update().catch(() => {
         // No host: the next visit asks again.
       });
+    },
+    async renew() {
+      try {
+        await registration?.update();
+      } catch {
+        return; // No host, or none that keeps pages.
+      }
+      const coming = registration?.installing;
+      if (coming) {
+        await new Promise((over) => {
+          coming.addEventListener('statechange', over);
+          if (coming.state !== 'installing') over(undefined);
+        });
+      }
+      await compare();
     },
     async take() {
       const worker = registration?.waiting ?? registration?.active;

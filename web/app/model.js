@@ -414,12 +414,12 @@ export function newModel(env) {
       return [...unsent].map((id) => book.event(id)).filter((e) => e !== null);
     },
 
-    /** What the server lacks of this pair. @param {Record<string, unknown>} have */
-    lackedBy(have) {
-      return book.lackedBy(identity.pair, have).filter((e) => !refused.has(e.id) && !declined.has(e.id));
+    /** What the server lacks of this pair. @param {import('../sync/outbox.js').Counts} theirs */
+    lackedBy(theirs) {
+      return book.lackedBy(identity.pair, theirs).filter((e) => !refused.has(e.id) && !declined.has(e.id));
     },
 
-    have: () => book.have(identity.pair),
+    counts: () => book.counts(identity.pair),
 
     restore,
 

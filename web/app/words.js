@@ -11,6 +11,9 @@ export function troubleWords(frame) {
   const lines = [];
   if (frame.second_tab) lines.push('open in another tab: this one only watches, and is mute');
   if (!frame.store.ok) lines.push(frame.store.words);
+  if (frame.page.unfit) {
+    lines.push(`this page and the host are too many versions apart to be live: load the page anew${frame.page.offered ? '' : ' after the hold'}`);
+  }
   if (frame.ended) lines.push(`${frame.ended} The phone goes on alone.`);
   const refused = frame.refused.length;
   if (refused > 0) {

@@ -7,11 +7,13 @@
  */
 
 import { newClockEstimate } from '../rules/clock.js';
-import { newHave, newOutbox } from './outbox.js';
+import { newHave, newOutbox, readCounts } from './outbox.js';
 import { BURST, CAP_HOLD_MS, DEAD_HOLD_MS, DEAD_IDLE_MS, DIAL_MS, newExchanges, redialMs } from './timing.js';
 
 /** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
 
+/** The version of the wire that this page speaks. */
+export const WIRE_VERSION = 1;
 /** Nothing heard from the server for this long: not live (ms). */
 export const NOT_LIVE_MS = 3000;
 /** Presence goes out this often (ms). */
@@ -20,8 +22,12 @@ export const PRESENCE_IDLE_MS = 5000;
 /** Without a socket events go by plain requests this often (ms). */
 const POST_HOLD_MS = 2000;
 const POST_IDLE_MS = 15_000;
+/** A socket that lasted this long was no failure, whatever ended it (ms, own). */
+const LASTED_MS = 5000;
 /** Errors after which dialling again is no use: the device must join anew. */
 const FINAL = new Set(['bad-token', 'not-of-pair']);
+/** Versions that do not fit: the page must be loaded anew. */
+export const UNFIT = 'old-version';
 
 /**
  * Who is connecting. Given anew when the device joins.
@@ -31,7 +37,7 @@ const FINAL = new Set(['bad-token', 'not-of-pair']);
  * @property {string} token
  * @property {string} pair
  * @property {string} device
- * @property {Record<string, number>} have
+ * @property {import('./outbox.js').Counts} counts what the device has
  * @property {HoldEvent[]} unsent
  */
 
@@ -45,6 +51,7 @@ const FINAL = new Set(['bad-token', 'not-of-pair']);
  * @property {() => number} random 0 to 1
  * @property {number} stepMs step of `now`
  * @property {(message: any) => void} say to the page
+ * @property {number} [version] of the wire, this page's unless a test says otherwise
  */
 
 /**
@@ -82,12 +89,16 @@ const FINAL = new Set(['bad-token', 'not-of-pair']);
  * @returns {Connection}
  */
 export function newConnection(env) {
+  const version = env.version ?? WIRE_VERSION;
   /** @type {Dial | null} */
   let dial = null;
   /** @type {WebSocket | null} */
   let socket = null;
   let welcomed = false;
+  let welcomedAt = -Infinity;
   let failed = 0;
+  /** Host and page are too many versions apart: no dial changes that. */
+  let unfit = false;
   let lastHeard = -Infinity;
   let inHold = false;
   let outbox = newOutbox();
@@ -139,6 +150,7 @@ export function newConnection(env) {
     const now = env.now();
     if (socket && welcomed) {
       if (now - lastHeard > (inHold ? DEAD_HOLD_MS : DEAD_IDLE_MS)) {
+        failed = 0;
         hangUp();
         redial(0);
       } else {
@@ -151,8 +163,10 @@ export function newConnection(env) {
         sendPresence();
       }
     } else if (socket && now - openedAt > DIAL_MS) {
+      // It has waited long enough already.
+      failed += 1;
       hangUp();
-      redial(failed++);
+      redial(0);
     }
     if (!welcomed) postInstead(now);
     const next = welcomed ? exchanges.nextAt(env.now(), lastHeard, inHold) - env.now() : 250;
@@ -175,7 +189,7 @@ export function newConnection(env) {
 
   /** @param {number} n dials that failed before this one */
   const redial = (n) => {
-    if (!dial) return;
+    if (!dial || unfit) return;
     env.clearTimer(dialTimer);
     const wait = redialMs(n, inHold, env.random());
     redialAt = env.now() + wait;
@@ -185,7 +199,7 @@ export function newConnection(env) {
   const connect = () => {
     env.clearTimer(dialTimer);
     redialAt = Infinity;
-    if (!dial || socket) return;
+    if (!dial || socket || unfit) return;
     openedAt = env.now();
     const mine = dial;
     /** @type {WebSocket} */
@@ -199,7 +213,7 @@ export function newConnection(env) {
     socket = ws;
     ws.onopen = () => {
       ws.send(
-        JSON.stringify({ type: 'hello', v: 1, token: mine.token, pair: mine.pair, device: mine.device, have: have.counts() }),
+        JSON.stringify({ type: 'hello', v: version, token: mine.token, pair: mine.pair, device: mine.device, ...have.counts() }),
       );
     };
     ws.onmessage = (e) => {
@@ -211,6 +225,7 @@ export function newConnection(env) {
     ws.onerror = () => {};
     ws.onclose = () => {
       if (ws !== socket) return;
+      if (welcomed && env.now() - welcomedAt > LASTED_MS) failed = 0;
       hangUp();
       redial(failed++);
     };
@@ -233,11 +248,15 @@ export function newConnection(env) {
         hearTime(m, t4);
         break;
       case 'welcome':
+        if (typeof m.v === 'number' && m.v < version - 1) {
+          hearError({ code: UNFIT, reason: `the host speaks version ${m.v} and this page ${version}` });
+          break;
+        }
         welcomed = true;
-        failed = 0;
+        welcomedAt = t4;
         presenceSent = -Infinity;
         if (presence) presence.sent = false;
-        hearClockId(m.clock_id);
+        hearClockId(m.clock_id, t4);
         exchanges.begin(t4, BURST);
         hearEvents(m.events, m.more === true);
         env.say({
@@ -247,7 +266,7 @@ export function newConnection(env) {
           role: m.role,
           name: m.name ?? null,
           session: m.session ?? '',
-          have: typeof m.have === 'object' && m.have !== null ? m.have : {},
+          counts: readCounts(m),
           present: Array.isArray(m.present) ? m.present : [],
         });
         flush(true);
@@ -277,17 +296,18 @@ export function newConnection(env) {
   const hearTime = (m, t4) => {
     if (!exchanges.answered(m.t1)) return;
     if (typeof m.t2 !== 'number' || typeof m.t3 !== 'number') return;
-    hearClockId(m.clock_id);
+    hearClockId(m.clock_id, t4);
     clock.add({ t1: m.t1, t2: m.t2, t3: m.t3, t4 }, clockId ?? '');
     env.say({ type: 'clock', clock: clockState() });
   };
 
-  /** @param {unknown} id */
-  const hearClockId = (id) => {
+  /** @param {unknown} id @param {number} at */
+  const hearClockId = (id, at) => {
     if (typeof id !== 'string' || id === clockId) return;
-    // The server's clock began anew: what was learnt of the old one is void.
+    // The server's clock began anew, as it slept or was started again: what was learnt of the old one is void.
     clockId = id;
     clock = newClockEstimate({ stepMs: env.stepMs });
+    exchanges.begin(at, BURST);
   };
 
   /**
@@ -330,6 +350,10 @@ export function newConnection(env) {
     const final = FINAL.has(code);
     env.say({ type: 'error', code, reason: String(m.reason ?? ''), final });
     if (final) stop();
+    if (code === UNFIT) {
+      unfit = true;
+      hangUp();
+    }
   };
 
   /**
@@ -337,14 +361,14 @@ export function newConnection(env) {
    * @param {number} now
    */
   const postInstead = (now) => {
-    if (!dial || posting || failed < 2) return;
+    if (!dial || posting || (failed < 2 && !unfit)) return;
     if (now - lastPost < (inHold ? POST_HOLD_MS : POST_IDLE_MS)) return;
     lastPost = now;
     posting = true;
     const mine = dial;
     const [events = []] = outbox.due(now, true);
     env
-      .post(mine.postUrl, { token: mine.token, pair: mine.pair, events, have: have.counts() })
+      .post(mine.postUrl, { token: mine.token, pair: mine.pair, events, ...have.counts() })
       .then(({ status, json }) => {
         if (mine !== dial || typeof json !== 'object' || json === null) return;
         if (status !== 200) {
@@ -355,7 +379,7 @@ export function newConnection(env) {
         for (const r of Array.isArray(json.refused) ? json.refused : []) hearRefused(r);
         hearEvents(json.events, json.more === true);
         if (json.more === true) lastPost = -Infinity;
-        else if (typeof json.have === 'object' && json.have !== null) env.say({ type: 'have', have: json.have });
+        else env.say({ type: 'counts', counts: readCounts(json) });
       })
       .catch(() => {
         // No server there: the next turn tries again.
@@ -385,11 +409,12 @@ export function newConnection(env) {
       dial = next;
       begunAt = env.now();
       failed = 0;
+      unfit = false;
       history = [];
       lastHeard = -Infinity;
       outbox = newOutbox();
       outbox.add(next.unsent);
-      have = newHave(next.have);
+      have = newHave(next.counts);
       connect();
       beat();
     },

@@ -26,8 +26,8 @@ const PING_MS = 20_000;
  * @property {(ids: string[]) => void} onStored
  * @property {(ids: string[], code: string, reason: string) => void} onRefused
  * @property {(present: any[]) => void} onPresence
- * @property {(welcome: {pair: string, number: number | null, role: string, name: string | null, session: string, have: Record<string, number>}) => void} onWelcome
- * @property {(have: Record<string, number>) => void} onHave what the server has, told in answer to a plain request
+ * @property {(welcome: {pair: string, number: number | null, role: string, name: string | null, session: string, counts: import('./outbox.js').Counts}) => void} onWelcome
+ * @property {(counts: import('./outbox.js').Counts) => void} onCounts what the server has, told in answer to a plain request
  * @property {(code: string, reason: string, final: boolean) => void} onError
  * @property {() => Dial | null} dial who to connect as, when the connection has to begin anew
  */
@@ -122,8 +122,8 @@ export function newLink(words, env = {}) {
         words.onWelcome(m);
         words.onPresence(m.present);
         break;
-      case 'have':
-        words.onHave(m.have);
+      case 'counts':
+        words.onCounts(m.counts);
         break;
       case 'error':
         if (m.final) dialled = false;

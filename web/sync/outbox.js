@@ -34,7 +34,7 @@ export function newOutbox() {
     add(events) {
       for (const event of events) {
         if (waiting.has(event.id)) continue;
-        waiting.set(event.id, { event, bytes: JSON.stringify(event).length * 2, sentAt: -Infinity, tries: 0 });
+        waiting.set(event.id, { event, bytes: mostBytes(event), sentAt: -Infinity, tries: 0 });
       }
     },
     drop(ids) {
@@ -73,40 +73,104 @@ export function newOutbox() {
 }
 
 /**
+ * The most bytes an event's JSON can have in UTF-8: three for each unit of a string.
+ * @param {HoldEvent} event
+ */
+export function mostBytes(event) {
+  return JSON.stringify(event).length * 3;
+}
+
+/** Most runs above a gap that are told of one device: what is left out is sent once more, which does no harm. */
+const MAX_RUNS = 64;
+
+/**
+ * Which events somebody has, per device.
+ * @typedef {object} Counts
+ * @property {Record<string, number>} have the highest counter with no gap below it
+ * @property {Record<string, [number, number][]>} beyond runs of counters above that gap, first and last of each
+ */
+
+/**
  * @typedef {object} Have
  * @property {(id: string) => void} add
- * @property {() => Record<string, number>} counts per device the highest counter with no gap below it
+ * @property {() => Counts} counts
  */
 
 /**
  * The book of what a device holds. Counters begin at 1.
- * @param {Record<string, number>} [from]
+ * @param {Counts} [from]
  * @returns {Have}
  */
-export function newHave(from = {}) {
+export function newHave(from = { have: {}, beyond: {} }) {
   /** @type {Map<string, {run: number, beyond: Set<number>}>} */
   const devices = new Map();
-  for (const [device, n] of Object.entries(from)) devices.set(device, { run: n, beyond: new Set() });
+  /** @param {string} device */
+  const of = (device) => {
+    let d = devices.get(device);
+    if (!d) {
+      d = { run: 0, beyond: new Set() };
+      devices.set(device, d);
+    }
+    return d;
+  };
+  for (const [device, n] of Object.entries(from.have)) of(device).run = n;
+  for (const [device, runs] of Object.entries(from.beyond)) {
+    for (const [first, last] of runs) for (let n = first; n <= last; n += 1) of(device).beyond.add(n);
+  }
   return {
     add(id) {
       const m = /-(\d{6,15})$/.exec(id);
       if (!m) return;
       const n = Number(m[1]);
-      const device = deviceOf(id);
-      let d = devices.get(device);
-      if (!d) {
-        d = { run: 0, beyond: new Set() };
-        devices.set(device, d);
-      }
+      const d = of(deviceOf(id));
       if (n <= d.run) return;
       d.beyond.add(n);
       while (d.beyond.delete(d.run + 1)) d.run += 1;
     },
     counts() {
-      /** @type {Record<string, number>} */
-      const out = {};
-      for (const [device, d] of devices) if (d.run > 0) out[device] = d.run;
+      /** @type {Counts} */
+      const out = { have: {}, beyond: {} };
+      for (const [device, d] of devices) {
+        if (d.run > 0) out.have[device] = d.run;
+        if (d.beyond.size > 0) out.beyond[device] = runsOf(d.beyond);
+      }
       return out;
     },
   };
+}
+
+/** @param {Set<number>} counters @returns {[number, number][]} the lowest runs */
+function runsOf(counters) {
+  /** @type {[number, number][]} */
+  const runs = [];
+  for (const n of [...counters].sort((a, b) => a - b)) {
+    const last = runs.at(-1);
+    if (last && last[1] === n - 1) last[1] = n;
+    else if (runs.length === MAX_RUNS) break;
+    else runs.push([n, n]);
+  }
+  return runs;
+}
+
+/**
+ * What the other side says that it has. What cannot be read counts as not said.
+ * @param {any} message
+ * @returns {Counts}
+ */
+export function readCounts(message) {
+  /** @param {unknown} value @returns {any} */
+  const object = (value) => (typeof value === 'object' && value !== null ? value : {});
+  return { have: object(message?.have), beyond: object(message?.beyond) };
+}
+
+/**
+ * Whether these counts say that an event is there.
+ * @param {Counts} counts
+ * @param {string} device
+ * @param {number} n its counter
+ */
+export function isThere({ have, beyond }, device, n) {
+  if (Object.hasOwn(have, device) && n <= have[device]) return true;
+  const runs = Object.hasOwn(beyond, device) ? beyond[device] : [];
+  return Array.isArray(runs) && runs.some((run) => Array.isArray(run) && n >= run[0] && n <= run[1]);
 }

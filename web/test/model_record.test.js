@@ -372,7 +372,7 @@ test('what the host lacks is offered to it, whoever made it, but not again what 
   const other = { id: 'z9y8x7w6v5-000001', hold: String(p.model.currentHold()?.id), kind: 'contraction', at: NOW, by: 'diver' };
   await p.model.receive([other]);
   const [plan, start] = p.seen.sent;
-  const lacked = (/** @type {Record<string, number>} */ have) => p.model.lackedBy(have).map((e) => e.id).sort();
+  const lacked = (/** @type {Record<string, number>} */ have) => p.model.lackedBy({ have, beyond: {} }).map((e) => e.id).sort();
   assert.deepEqual(lacked({}), [plan.id, start.id, other.id].sort());
   assert.deepEqual(lacked({ [plan.id.slice(0, 10)]: 1 }), [start.id, other.id].sort());
   p.model.refuse([other.id, start.id], 'not-of-pair', 'the device does not belong to this pair');
@@ -393,8 +393,8 @@ test('events of others are stored before they are shown, and malformed ones are 
   const rows = await p.disk.ofPair('p1');
   assert.deepEqual(rows.map((r) => r.state), ['stored', 'stored']);
   assert.deepEqual(rows[1].event.data, { of: 'a newer version' }, 'unknown fields are kept');
-  assert.deepEqual(p.model.have(), { z9y8x7w6v5: 2 });
-  assert.deepEqual(p.model.lackedBy({ z9y8x7w6v5: 1 }).map((e) => e.id), ['z9y8x7w6v5-000002']);
+  assert.deepEqual(p.model.counts(), { have: { z9y8x7w6v5: 2 }, beyond: {} });
+  assert.deepEqual(p.model.lackedBy({ have: { z9y8x7w6v5: 1 }, beyond: {} }).map((e) => e.id), ['z9y8x7w6v5-000002']);
 });
 
 test('the same id with other content is reported, and the first content is kept', async () => {

@@ -83,12 +83,12 @@ async function device({ pair = 'new', role = 'buddy', via, noSocket = false } = 
     say: (m) => said.push(m),
   });
   let n = 0;
-  const me = { id, said, connection, token: joined.json.token, pair: joined.json.pair, have: {} };
-  const start = (/** @type {HoldEvent[]} */ unsent = []) =>
+  const me = { id, said, connection, token: joined.json.token, pair: joined.json.pair };
+  const start = (/** @type {HoldEvent[]} */ unsent = [], counts = NOTHING) =>
     connection.start({
       url: `ws://127.0.0.1:${via ?? port}/socket`,
       postUrl: `${origin()}/api/events`,
-      token: me.token, pair: me.pair, device: id, have: me.have, unsent,
+      token: me.token, pair: me.pair, device: id, counts, unsent,
     });
   start();
   open.push(connection);
@@ -108,6 +108,9 @@ async function device({ pair = 'new', role = 'buddy', via, noSocket = false } = 
 
 /** @type {import('../sync/connection.js').Connection[]} */
 const open = [];
+
+/** @type {import('../sync/outbox.js').Counts} */
+const NOTHING = { have: {}, beyond: {} };
 
 const PLAN = { diver: 'Ansa', buddy: 'Odo', setting: 'dry', planned_s: 60, end_by_s: 90, cadence: 'standard', signal: 'squeeze' };
 
@@ -174,7 +177,7 @@ if (typeof WebSocket !== 'function') {
     await until(() => late.events().includes(look.id));
     const welcome = late.said.find((m) => m.type === 'welcome');
     assert.equal(welcome.role, 'siren');
-    assert.equal(welcome.have[a.id], 1);
+    assert.equal(welcome.counts.have[a.id], 1);
   });
 
   test('the clock agrees with the server\'s within its own doubt', async () => {
@@ -299,7 +302,7 @@ if (typeof WebSocket !== 'function') {
     await until(a.live);
     a.connection.start({
       url: `ws://127.0.0.1:${port}/socket`, postUrl: `${origin()}/api/events`, token: 'nobody', pair: a.pair, device: a.id,
-      have: {}, unsent: [],
+      counts: NOTHING, unsent: [],
     });
     await until(() => a.said.some((m) => m.type === 'error'));
     const error = a.said.find((m) => m.type === 'error');
@@ -318,6 +321,32 @@ if (typeof WebSocket !== 'function') {
     const pieces = b.said.filter((m) => m.type === 'events');
     assert.equal(pieces.length, 1, 'half a history may look like an alarm');
     assert.deepEqual(b.events().sort(), made.map((e) => e.id).sort());
+  });
+
+  test('H08 a gap that stays is no reason to send what is there again, to either side, and holds up nothing', async () => {
+    const a = await device();
+    await until(a.live);
+    const wrong = a.make('look', { by: 'siren' });
+    const [first, last] = [a.make('look'), a.make('look')];
+    a.connection.record([wrong, first, last]);
+    await until(() => a.stored().length === 2 && a.connection.link().unsent === 0);
+    const b = await device({ pair: a.pair, role: 'diver' });
+    await until(() => b.events().length === 2);
+    const again = async (/** @type {typeof a} */ d, /** @type {any} */ counts) => {
+      d.connection.stop();
+      d.said.length = 0;
+      d.start([], counts);
+      await until(d.live);
+      return d.said.find((m) => m.type === 'welcome').counts;
+    };
+    const theirs = await again(b, { have: {}, beyond: { [a.id]: [[2, 3]] } });
+    assert.deepEqual([theirs.have[a.id], theirs.beyond[a.id]], [undefined, [[2, 3]]]);
+    const next = a.make('look');
+    a.connection.record([next]);
+    await until(() => b.events().includes(next.id));
+    assert.deepEqual(b.events(), [next.id], 'nothing came again');
+    assert.deepEqual((await again(a, { have: { [a.id]: 4 }, beyond: {} })).beyond[a.id], [[2, 4]]);
+    assert.deepEqual(a.events(), []);
   });
 
   test('H05 a phone that was away for a whole hold delivers it complete, by request and by socket, in any order and more than once', async () => {
@@ -396,11 +425,11 @@ if (typeof WebSocket !== 'function') {
     b.connection.stop();
     const a = await device({ pair: b.pair, role: 'diver', noSocket: true });
     a.connection.presence({ visible: true }, true);
-    await until(() => a.said.some((m) => m.type === 'have'));
-    assert.equal(a.said.find((m) => m.type === 'have').have[b.id], undefined);
+    await until(() => a.said.some((m) => m.type === 'counts'));
+    assert.equal(a.said.find((m) => m.type === 'counts').counts.have[b.id], undefined);
     const lost = b.make('look');
     a.connection.offer([lost]);
-    await until(() => a.said.some((m) => m.type === 'have' && m.have[b.id] === 1));
+    await until(() => a.said.some((m) => m.type === 'counts' && m.counts.have[b.id] === 1));
     assert.equal(a.connection.link().unsent, 0);
     b.start();
     await until(() => b.events().includes(lost.id));

@@ -2,7 +2,7 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { BURST, FEW, FEW_HOLD, newExchanges, redialMs } from '../sync/timing.js';
-import { BATCH_EVENTS, newHave, newOutbox, RESEND_MS, TRIES } from '../sync/outbox.js';
+import { BATCH_EVENTS, isThere, newHave, newOutbox, readCounts, RESEND_MS, TRIES } from '../sync/outbox.js';
 import { clockStep } from '../sync/host.js';
 
 /**
@@ -110,15 +110,43 @@ test('an event ahead of the host\'s clock is offered again for a while, then rep
   assert.deepEqual(box.tired([event(1).id, 'unknown-000001']), [event(1).id]);
 });
 
-test('have counts what is there without a gap, in whatever order it came', () => {
-  const have = newHave({ aaaaaaaaaa: 2 });
+test('have counts what is there without a gap, in whatever order it came, and beyond what is above one', () => {
+  const have = newHave({ have: { aaaaaaaaaa: 2 }, beyond: { dddddddddd: [[7, 9]] } });
   for (const n of [5, 4, 1, 2]) have.add(`bbbbbbbbbb-${String(n).padStart(6, '0')}`);
   have.add('aaaaaaaaaa-000003');
   have.add('no counter');
   have.add('cccccccccc-000002');
-  assert.deepEqual(have.counts(), { aaaaaaaaaa: 3, bbbbbbbbbb: 2 });
+  have.add('dddddddddd-000012');
+  assert.deepEqual(have.counts(), {
+    have: { aaaaaaaaaa: 3, bbbbbbbbbb: 2 },
+    beyond: { bbbbbbbbbb: [[4, 5]], cccccccccc: [[2, 2]], dddddddddd: [[7, 9], [12, 12]] },
+  });
   have.add('bbbbbbbbbb-000003');
-  assert.deepEqual(have.counts(), { aaaaaaaaaa: 3, bbbbbbbbbb: 5 });
+  assert.deepEqual(have.counts().have, { aaaaaaaaaa: 3, bbbbbbbbbb: 5 });
+  assert.equal(have.counts().beyond.bbbbbbbbbb, undefined);
+});
+
+test('of a device with many gaps the lowest 64 runs are told', () => {
+  const have = newHave();
+  for (let n = 2; n <= 400; n += 2) have.add(`bbbbbbbbbb-${String(n).padStart(6, '0')}`);
+  const runs = have.counts().beyond.bbbbbbbbbb;
+  assert.equal(runs.length, 64);
+  assert.deepEqual(runs.at(-1), [128, 128]);
+});
+
+test('H08 an event is taken for there only where the other side says so', () => {
+  const counts = readCounts({ have: { a: 3, b: 'x', __proto__: { d: 9 } }, beyond: { a: [[5, 7], [9, 9]], b: [null, 4, ['1', {}]], c: 'x' } });
+  assert.deepEqual([...Array(11).keys()].filter((n) => n > 0 && isThere(counts, 'a', n)), [1, 2, 3, 5, 6, 7, 9]);
+  for (const device of ['b', 'c', 'd', 'toString']) assert.equal(isThere(counts, device, 1), false, device);
+  for (const message of [null, 7, {}, { have: null, beyond: 7 }, { have: [], beyond: [] }]) assert.equal(isThere(readCounts(message), 'a', 1), false);
+});
+
+test('a frame stays below its limit in every script', () => {
+  const box = newOutbox();
+  box.add([...Array(40).keys()].map((i) => ({ ...event(i + 1), data: { text: '潜'.repeat(5000) } })));
+  const frames = box.due(0, false);
+  assert.equal(frames.flat().length, 40);
+  for (const f of frames) assert.ok(new TextEncoder().encode(JSON.stringify({ type: 'events', events: f })).length < 256 * 1024);
 });
 
 test('the step of a coarse clock is seen', () => {
