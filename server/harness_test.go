@@ -36,11 +36,12 @@ const within = 10 * time.Second
 
 // page is a page small enough for tests of the server.
 var page = fstest.MapFS{
-	"index.html":     {Data: []byte(`<link rel="stylesheet" href="./style.css"><script type="module" src="./app.js"></script>`)},
-	"app.js":         {Data: []byte(`document.title = "x";`)},
-	"sync/worker.js": {Data: []byte(`onmessage = () => {};`)},
-	"offline/sw.js":  {Data: []byte(`onfetch = () => {};`)},
-	"style/all.css":  {Data: []byte(`body { margin: 0 }`)},
+	"index.html":      {Data: []byte(`<link rel="stylesheet" href="./style.css"><script type="module" src="./app.js"></script>`)},
+	"app.js":          {Data: []byte(`document.title = "x";`)},
+	"sync/worker.js":  {Data: []byte(`onmessage = () => {};`)},
+	"offline/sw.js":   {Data: []byte(`onfetch = () => {};`)},
+	"style/all.css":   {Data: []byte(`body { margin: 0 }`)},
+	"style/later.css": {Data: []byte(`p { margin: 0 }`)},
 }
 
 // host is a running server with its store, as one start of the program has it.
