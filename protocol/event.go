@@ -41,6 +41,8 @@ const (
 	KindSounded     = "sounded"
 	KindPlace       = "place"
 	KindSoundCheck  = "sound-check"
+	KindProfile     = "profile"
+	KindSeries      = "series"
 )
 
 // Kinds lists every kind that this version knows.
@@ -48,7 +50,7 @@ var Kinds = []string{
 	KindPlan, KindBreatheUp, KindStart, KindLook, KindAsked, KindAnswered, KindNoAnswer,
 	KindContraction, KindSign, KindReading, KindEndHold, KindSurfaced, KindAwake, KindOK,
 	KindIncident, KindWithThem, KindStep, KindRecovered, KindWatchEnded, KindVerdict,
-	KindNote, KindAmend, KindSounded, KindPlace, KindSoundCheck,
+	KindNote, KindAmend, KindSounded, KindPlace, KindSoundCheck, KindProfile, KindSeries,
 }
 
 // Roles a device can have. They are also the values of an event's `by`.
@@ -323,6 +325,15 @@ func isNumberFrom(raw json.RawMessage, least float64) bool {
 	}
 	f, _ := strconv.ParseFloat(string(raw), 64) // one too large for a float is infinite, as in JavaScript
 	return f >= least
+}
+
+// wholeWithin reads a whole number within limits; of any other value nil.
+func wholeWithin(raw json.RawMessage, least, most int64) *int64 {
+	v, ok := wholeNumber(raw)
+	if !ok || v < least || v > most {
+		return nil
+	}
+	return &v
 }
 
 // wholeNumber reads a JSON number whose value is whole, as a JavaScript program

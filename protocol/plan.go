@@ -15,6 +15,8 @@ const (
 	MaxWatchS   = 300
 	// maxKnownS bounds the diver's own figures: a day is longer than any hold.
 	maxKnownS = 86_400
+	// maxSeriesNo is the highest place in a series.
+	maxSeriesNo = 99
 )
 
 // Cadences a plan can ask for.
@@ -48,6 +50,13 @@ type Plan struct {
 	OKMs      int64  // window for the OK sign
 	Cadence   string // one of the three; an unknown or missing one is close
 	Dry       bool   // only in setting dry a diver's touch counts
+
+	// What the log needs and no rule of a hold reads.
+	Setting          string // dry, pool, or "" where the plan does not say
+	Diver, Buddy     string // names, or ""
+	DiverID, BuddyID *string
+	Series           *string
+	SeriesNo         *int64 // counted from 0
 }
 
 // noPlan stands where a hold has no valid plan: everything is final at once.
@@ -113,8 +122,14 @@ func ReadPlan(data json.RawMessage) (Plan, error) {
 	if cadence, ok := stringValue(fields["cadence"]); ok && (cadence == CadenceStandard || cadence == CadenceAnnounced) {
 		p.Cadence = cadence
 	}
-	setting, _ := stringValue(fields["setting"])
-	p.Dry = setting == SettingDry
+	if setting, _ := stringValue(fields["setting"]); setting == SettingDry || setting == SettingPool {
+		p.Setting = setting
+	}
+	p.Dry = p.Setting == SettingDry
+	p.Diver, _ = stringValue(fields["diver"])
+	p.Buddy, _ = stringValue(fields["buddy"])
+	p.DiverID, p.BuddyID, p.Series = idValue(fields["diver_id"]), idValue(fields["buddy_id"]), idValue(fields["series"])
+	p.SeriesNo = wholeWithin(fields["series_no"], 0, maxSeriesNo)
 	return p, nil
 }
 

@@ -94,6 +94,13 @@ type summaryCase struct {
 	Summary map[string]json.RawMessage `json:"summary"`
 }
 
+type logCase struct {
+	vectorHead
+	Call string          `json:"call"`
+	In   json.RawMessage `json:"in"`
+	Out  json.RawMessage `json:"out"`
+}
+
 // vectorRunners tells which kind of case a file holds.
 var vectorRunners = map[string]func(*testing.T, json.RawMessage) vectorHead{
 	"decode.json":    runDecodeCase,
@@ -107,6 +114,7 @@ var vectorRunners = map[string]func(*testing.T, json.RawMessage) vectorHead{
 	"amend.json":     runFoldCase,
 	"summary.json":   runSummaryCase,
 	"clock.json":     runClockCase,
+	"log.json":       runLogCase,
 }
 
 // strictly reads JSON into v; a field that v does not know is an error.
@@ -182,6 +190,7 @@ func TestVectorsCoverEveryRuleAndKind(t *testing.T) {
 			var c struct {
 				Rules  []string
 				Events []struct{ Kind string }
+				In     struct{ Events []struct{ Kind string } }
 			}
 			require.NoError(t, json.Unmarshal(raw, &c))
 			require.NotEmpty(t, c.Rules)
@@ -189,7 +198,7 @@ func TestVectorsCoverEveryRuleAndKind(t *testing.T) {
 				require.Contains(t, rules, id, "a case of %s names a rule that is not listed", name)
 				rules[id]++
 			}
-			for _, e := range c.Events {
+			for _, e := range append(c.Events, c.In.Events...) {
 				kinds[e.Kind]++
 			}
 		}
@@ -292,6 +301,25 @@ func runPlanCase(t *testing.T, raw json.RawMessage) vectorHead {
 		"longest_s": seconds(plan.LongestMs), "watch_s": seconds(&plan.WatchMs), "ok_within_s": seconds(&plan.OKMs),
 		"cadence": plan.Cadence, "dry": plan.Dry,
 	}, "plan")
+	return c.vectorHead
+}
+
+func runLogCase(t *testing.T, raw json.RawMessage) vectorHead {
+	var c logCase
+	strictly(t, raw, &c)
+	got := jsonValue(t, callRule(t, c.Call, c.In))
+	want := jsonValue(t, c.Out)
+	fields, isObject := want.(map[string]any)
+	if !isObject {
+		assert.Equal(t, want, got)
+		return c.vectorHead
+	}
+	require.NotEmpty(t, fields, "a case that compares nothing")
+	for name, value := range fields {
+		all, _ := got.(map[string]any)
+		require.Contains(t, all, name, "there is no field %s", name)
+		assert.Equal(t, value, all[name], name)
+	}
 	return c.vectorHead
 }
 

@@ -77,6 +77,18 @@ export function dayEnd(atMs) {
 }
 
 /**
+ * Days as this device counts them.
+ * @type {import('../rules/log.js').Zone}
+ */
+export const localZone = Object.freeze({
+  dayOf: (/** @type {number} */ ms) => {
+    const d = new Date(ms);
+    return Date.UTC(d.getFullYear(), d.getMonth(), d.getDate()) / 86_400_000;
+  },
+  dayEnd,
+});
+
+/**
  * A day in one or two words, seen from `nowMs`: `today`, `yesterday`, the name
  * of the weekday within the last week, else the date.
  * @param {number} atMs

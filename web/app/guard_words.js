@@ -7,7 +7,7 @@
 import { clockText, clockTextS, dayEnd, timeOfDay } from './clock_text.js';
 
 /**
- * @typedef {'plan' | 'wait' | 'debrief' | 'live' | 'go-on' | 'lift' | 'swap'} GuardAct
+ * @typedef {'plan' | 'plan-end' | 'wait' | 'debrief' | 'live' | 'go-on' | 'lift' | 'swap'} GuardAct
  */
 
 /**
@@ -61,6 +61,27 @@ export function guardWords(guard, { planned_s, buddy, now_ms, instructor = false
         outline: goOn,
         at_plan: true,
       };
+    case 'end-over-longest':
+      return {
+        lines: [`the agreed end is ${guard.percent} % over`, 'the longest clean hold'],
+        fill: { act: 'plan-end', text: `agree on ${clockTextS(guard.suggest_s ?? 0)}` },
+        outline: goOn,
+        at_plan: true,
+      };
+    case 'series-rest':
+      return {
+        lines: [`${guard.rests} ${guard.rests === 1 ? 'rest is' : 'rests are'} shorter than`, 'twice the hold before'],
+        fill: null,
+        outline: goOn,
+        at_plan: false,
+      };
+    case 'days-in-row':
+      return {
+        lines: [`${who}: day ${guard.days} in a row`, 'a day off is part of training'],
+        fill: null,
+        outline: goOn,
+        at_plan: false,
+      };
     case 'rest':
       return {
         lines: [`rest ${left} more:`, `twice the last hold is ${clockText(guard.need_ms ?? 0)}`],
@@ -93,5 +114,7 @@ function untilWords(untilMs, nowMs) {
  */
 export function guardKey(guard, sheet) {
   if (guard.what === 'over-longest') return `over ${sheet.planned_s} ${sheet.longest_s} ${sheet.diver} ${sheet.buddy}`;
+  if (guard.what === 'end-over-longest') return `end ${guard.percent} ${sheet.longest_s} ${sheet.diver} ${sheet.buddy}`;
+  if (guard.what === 'days-in-row') return `days ${guard.days} ${sheet.diver}`;
   return `${guard.what} ${guard.until_ms ?? guard.hold ?? ''} ${sheet.diver} ${sheet.buddy}`;
 }

@@ -1,20 +1,16 @@
 /**
- * What the plan sheet warns of before a hold begins (hazard H19), and who may
- * not dive for the rest of the day. Pure: the log comes in as plain facts.
+ * The guards of the rules (hazard H19) as the sheets ask for them: by the names
+ * that people typed, with the days of this device. Pure.
  *
  * A guard that is `hard` has no "go on"; the others are gone over on a named
  * person's word, which is kept in the plan.
  */
 
-import { dayEnd } from './clock_text.js';
-import { usualEndS } from '../rules/plan.js';
+import { localZone } from './clock_text.js';
+import * as rules from '../rules/guards.js';
+import { nameKey } from '../rules/people.js';
 
-/** A buddy whose own hold ended less than this ago is not fresh yet (own). */
-export const BUDDY_REST_MS = 180_000;
-/** Rest is at least this many times the last hold (common practice). */
-export const REST_TIMES = 2;
-/** A block lasts to the end of the day, and never less than this (own): midnight is no recovery. */
-export const BLOCK_AT_LEAST_MS = 8 * 3_600_000;
+export { BLOCK_AT_LEAST_MS, BUDDY_REST_MS, REST_TIMES, marginS } from '../rules/guards.js';
 
 /**
  * What the guards need to know of one earlier hold. Times are shared ms.
@@ -22,6 +18,9 @@ export const BLOCK_AT_LEAST_MS = 8 * 3_600_000;
  * @property {string} hold
  * @property {string} diver
  * @property {string} buddy
+ * @property {string | null} [diver_id]
+ * @property {string | null} [buddy_id]
+ * @property {string | null} [series]
  * @property {number} start_at
  * @property {number | null} end_at when the diver surfaced, or an incident ended; null while neither has come
  * @property {number | null} hold_ms
@@ -34,31 +33,10 @@ export const BLOCK_AT_LEAST_MS = 8 * 3_600_000;
 
 /**
  * An instructor's word that lifts a diver's block.
- * @typedef {{diver: string, at: number, name: string, reason: string}} Lift
+ * @typedef {{diver: string, diver_id?: string | null, at: number, name: string, reason: string}} Lift
  */
 
-/**
- * @typedef {object} Guard
- * @property {'running' | 'verdict' | 'blocked' | 'buddy-blocked' | 'over-longest' | 'rest' | 'buddy-rest'} what
- * @property {boolean} hard no "go on"
- * @property {string} [hold] the hold it speaks of
- * @property {string} [who] the person it speaks of
- * @property {number} [percent] how far the plan is over the longest clean hold
- * @property {number} [suggest_s] the planned time that would pass
- * @property {number} [until_ms] shared time from which it no longer holds
- * @property {number} [left_ms]
- * @property {number} [need_ms]
- */
-
-/**
- * How far a plan may exceed the longest clean hold without a warning, and how
- * far the agreed end lies after the planned time unless changed: the larger of
- * 10 %, rounded down, and 15 s.
- * @param {number} s
- */
-export function marginS(s) {
-  return usualEndS(s) - s;
-}
+/** A guard, with the person it speaks of. @typedef {import('../rules/guards.js').Guard & {who?: string}} Guard */
 
 /**
  * Whether two typed names mean one person: spaces at the ends and case do not
@@ -67,38 +45,34 @@ export function marginS(s) {
  * @param {string} b
  */
 export function sameName(a, b) {
-  const fold = (/** @type {string} */ s) => s.trim().replace(/\s+/g, ' ').normalize('NFC').toLowerCase();
-  return fold(a) !== '' && fold(a) === fold(b);
+  return nameKey(a) !== '' && nameKey(a) === nameKey(b);
 }
 
 /**
- * @param {number} plannedS
- * @param {number | null} longestS null where no clean hold is known
- * @returns {Guard | null}
+ * @param {string} name
+ * @param {string | null} [id]
+ * @returns {import('../rules/people.js').Person}
  */
-export function overLongest(plannedS, longestS) {
-  if (longestS === null) return null;
-  const over = plannedS - longestS;
-  if (over <= marginS(longestS)) return null;
+const person = (name, id = null) => ({ id, key: nameKey(name) });
+
+/**
+ * @param {HoldFacts} f
+ * @returns {import('../rules/guards.js').GuardHold}
+ */
+function guardHold(f) {
   return {
-    what: 'over-longest',
-    hard: false,
-    percent: longestS > 0 ? Math.round((over * 100) / longestS) : 100,
-    suggest_s: longestS + marginS(longestS),
+    hold: f.hold, start_at: f.start_at, day: localZone.dayOf(f.start_at), day_end_at: localZone.dayEnd(f.start_at),
+    end_at: f.end_at, hold_ms: f.hold_ms, over: f.over, series: f.series ?? null,
+    diver_id: f.diver_id ?? null, diver_key: nameKey(f.diver), buddy_id: f.buddy_id ?? null, buddy_key: nameKey(f.buddy),
+    verdict: f.verdict, passed_out: f.passed_out ?? false, incident: f.incident, incident_at: f.incident_at,
   };
 }
 
-/**
- * Whether this hold keeps its diver out of the water for the day: an LMC or a
- * blackout, chosen or said at the debrief, and an incident of which nobody has
- * yet said what it was.
- * @param {HoldFacts} facts
- */
-export function blocks(facts) {
-  if (facts.verdict === 'passed-out' || facts.passed_out) return true;
-  if (facts.incident === 'lmc' || facts.incident === 'blackout') return true;
-  return facts.incident === 'unknown' && facts.verdict !== 'clean';
-}
+/** @param {Lift[]} lifts */
+const liftsIn = (lifts) => lifts.map((l) => ({ diver: person(l.diver, l.diver_id ?? null), at: l.at }));
+
+/** @param {HoldFacts} facts */
+export const blocks = (facts) => rules.blocks(guardHold(facts));
 
 /**
  * When a person's block ends, or null where there is none at `nowMs`.
@@ -106,32 +80,10 @@ export function blocks(facts) {
  * @param {HoldFacts[]} holds
  * @param {Lift[]} lifts
  * @param {number} nowMs
- * @returns {{until_ms: number, hold: string} | null}
+ * @param {string | null} [id]
  */
-export function blockOf(name, holds, lifts, nowMs) {
-  let found = null;
-  for (const facts of holds) {
-    if (!sameName(facts.diver, name) || !blocks(facts)) continue;
-    const at = facts.incident_at ?? facts.end_at ?? facts.start_at;
-    if (lifts.some((l) => sameName(l.diver, name) && l.at >= at)) continue;
-    const until = Math.max(dayEnd(at), at + BLOCK_AT_LEAST_MS);
-    if (nowMs < until && (!found || until > found.until_ms)) found = { until_ms: until, hold: facts.hold };
-  }
-  return found;
-}
-
-/**
- * @param {HoldFacts[]} holds
- * @param {string} name
- * @returns {HoldFacts | null} that diver's newest hold that has ended
- */
-function lastEnded(holds, name) {
-  let last = null;
-  for (const facts of holds) {
-    if (facts.end_at === null || !sameName(facts.diver, name)) continue;
-    if (!last || facts.end_at > /** @type {number} */ (last.end_at)) last = facts;
-  }
-  return last;
+export function blockOf(name, holds, lifts, nowMs, id = null) {
+  return rules.blockOf(person(name, id), holds.map(guardHold), liftsIn(lifts), localZone, nowMs);
 }
 
 /**
@@ -139,14 +91,9 @@ function lastEnded(holds, name) {
  * @param {string} name
  * @param {HoldFacts[]} holds
  * @param {number} nowMs
- * @returns {{rest_ms: number, need_ms: number, until_ms: number, left_ms: number} | null} null where that diver has no hold
  */
 export function restOf(name, holds, nowMs) {
-  const last = lastEnded(holds, name);
-  if (!last || last.end_at === null || last.hold_ms === null) return null;
-  const need = REST_TIMES * last.hold_ms;
-  const until = last.end_at + need;
-  return { rest_ms: nowMs - last.end_at, need_ms: need, until_ms: until, left_ms: Math.max(0, until - nowMs) };
+  return rules.restOf(person(name), holds.map(guardHold), nowMs);
 }
 
 /**
@@ -155,44 +102,55 @@ export function restOf(name, holds, nowMs) {
  * @param {number} input.now_ms
  * @param {string} input.diver
  * @param {string} input.buddy
+ * @param {string | null} [input.diver_id]
+ * @param {string | null} [input.buddy_id]
  * @param {number | null} input.planned_s null while the field makes no sense
+ * @param {number | null} [input.end_by_s]
  * @param {number | null} input.longest_s
+ * @param {'log' | 'typed'} [input.longest_from]
  * @param {HoldFacts[]} input.holds started holds of this pair
+ * @param {HoldFacts[]} [input.log] all started holds that are known, this pair's among them
  * @param {Lift[]} [input.lifts]
  * @param {string[]} [input.others] names of further buddies and instructors present
+ * @param {{series: string, steps: {planned_s: number, rest_s: number}[]} | null} [input.series] the one the plan belongs to
  * @returns {Guard[]}
  */
-export function guardsOf({ now_ms, diver, buddy, planned_s, longest_s, holds, lifts = [], others = [] }) {
-  /** @type {Guard[]} */
-  const guards = [];
-  const previous = holds.reduce(
-    (/** @type {HoldFacts | null} */ a, b) => (!a || b.start_at > a.start_at ? b : a),
-    null,
-  );
-  if (previous && !previous.over) guards.push({ what: 'running', hard: true, hold: previous.hold, who: previous.diver });
-  else if (previous && previous.verdict === null) {
-    guards.push({ what: 'verdict', hard: true, hold: previous.hold, who: previous.diver });
-  }
-
-  const block = blockOf(diver, holds, lifts, now_ms);
-  if (block) guards.push({ what: 'blocked', hard: true, who: diver, ...block });
-  const buddyBlock = blockOf(buddy, holds, lifts, now_ms);
-  const another = others.some(
-    (name) => name.trim() !== '' && !sameName(name, buddy) && !sameName(name, diver) && !blockOf(name, holds, lifts, now_ms),
-  );
-  if (buddyBlock && !another) guards.push({ what: 'buddy-blocked', hard: true, who: buddy, ...buddyBlock });
-
-  const over = planned_s === null ? null : overLongest(planned_s, longest_s);
-  if (over) guards.push(over);
-
-  const rest = restOf(diver, holds, now_ms);
-  if (rest && rest.left_ms > 0) {
-    guards.push({ what: 'rest', hard: false, who: diver, until_ms: rest.until_ms, left_ms: rest.left_ms, need_ms: rest.need_ms });
-  }
-  const buddyLast = lastEnded(holds, buddy);
-  if (buddyLast && buddyLast.end_at !== null && now_ms - buddyLast.end_at < BUDDY_REST_MS) {
-    const until = buddyLast.end_at + BUDDY_REST_MS;
-    guards.push({ what: 'buddy-rest', hard: false, who: buddy, until_ms: until, left_ms: until - now_ms });
-  }
-  return guards;
+export function guardsOf(input) {
+  const { diver, buddy, holds, lifts = [], others = [] } = input;
+  const guards = rules.guardsOf({
+    now_ms: input.now_ms,
+    zone: localZone,
+    diver: person(diver, input.diver_id ?? null),
+    buddy: person(buddy, input.buddy_id ?? null),
+    planned_s: input.planned_s,
+    end_by_s: input.end_by_s ?? null,
+    longest_s: input.longest_s,
+    longest_from: input.longest_from ?? 'typed',
+    holds: holds.map(guardHold),
+    log: (input.log ?? holds).map(guardHold),
+    lifts: liftsIn(lifts),
+    others: others.map((name) => person(name)),
+    series: input.series ?? null,
+  });
+  /** @param {import('../rules/guards.js').Guard} g */
+  const whoOf = (g) => {
+    switch (g.what) {
+      case 'running':
+      case 'verdict':
+        return holds.find((h) => h.hold === g.hold)?.diver;
+      case 'buddy-blocked':
+      case 'buddy-rest':
+        return buddy;
+      case 'blocked':
+      case 'rest':
+      case 'days-in-row':
+        return diver;
+      default:
+        return undefined;
+    }
+  };
+  return guards.map((g) => {
+    const who = whoOf(g);
+    return who === undefined ? g : { ...g, who };
+  });
 }

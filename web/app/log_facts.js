@@ -4,6 +4,7 @@
  */
 
 import { dropped } from '../rules/fold.js';
+import { idIn } from '../rules/people.js';
 import { statusAt } from '../rules/status.js';
 import { summarize } from '../rules/summary.js';
 import { isAbandoned } from './book.js';
@@ -93,6 +94,9 @@ export function factsOf(holds, nowMs) {
       hold: hold.id,
       diver: diverOf(record),
       buddy: status.plan?.buddy ?? '',
+      diver_id: status.plan?.diver_id ?? null,
+      buddy_id: status.plan?.buddy_id ?? null,
+      series: status.plan?.series ?? null,
       start_at: status.start_at,
       end_at: status.surfaced_at ?? status.recovered_at ?? null,
       hold_ms: summary.hold_ms,
@@ -185,7 +189,7 @@ export function liftsOf(holds) {
       if (event.kind !== 'note' || event.by !== 'instructor' || data?.lifts !== 'block') continue;
       const texts = [data.diver, data.name, data.text];
       if (texts.every((t) => typeof t === 'string' && t.trim() !== '')) {
-        lifts.push({ diver: String(data.diver), at: event.at, name: String(data.name), reason: String(data.text) });
+        lifts.push({ diver: String(data.diver), diver_id: idIn(data.diver_id), at: event.at, name: String(data.name), reason: String(data.text) });
       }
     }
   }

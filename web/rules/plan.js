@@ -1,6 +1,7 @@
 // The agreed plan of a hold.
 
 import { isObject, wholeIn, wordOf } from './event.js';
+import { idIn } from './people.js';
 
 /** @typedef {'standard' | 'close' | 'announced'} Cadence */
 
@@ -20,6 +21,10 @@ import { isObject, wholeIn, wordOf } from './event.js';
  * @property {number} recovery_s length of the paced recovery breaths
  * @property {number} watch_s length of the watch after surfacing
  * @property {unknown} hears what the diver wants to hear, as the plan sheet wrote it, or null
+ * @property {string | null} diver_id the diver's id over outings, or null
+ * @property {string | null} buddy_id the buddy's
+ * @property {string | null} series the series the hold belongs to, or null
+ * @property {number | null} series_no its place in it, counted from 0
  */
 
 /** Limits of a plan, in whole seconds; a value outside voids the plan. The agreed end starts at the planned time. */
@@ -32,6 +37,9 @@ export const PLAN_LIMITS = Object.freeze({
   ok_within_s: Object.freeze([15, 20]),
 });
 
+/** Highest place in a series. */
+const SERIES_NO_MAX = 99;
+
 const CADENCES = /** @type {const} */ (['standard', 'close', 'announced']);
 const SETTINGS = /** @type {const} */ (['dry', 'pool']);
 
@@ -39,6 +47,7 @@ const SETTINGS = /** @type {const} */ (['dry', 'pool']);
 export const NO_PLAN = Object.freeze({
   diver: '', buddy: '', setting: null, planned_s: 0, end_by_s: 15, onset_s: null, longest_s: null,
   cadence: 'close', signal: '', ok_within_s: 15, recovery_s: 30, watch_s: 60, hears: null,
+  diver_id: null, buddy_id: null, series: null, series_no: null,
 });
 
 /**
@@ -89,6 +98,10 @@ export function readPlan(data) {
     recovery_s: wholeIn(data.recovery_s, PLAN_LIMITS.recovery_s.min, PLAN_LIMITS.recovery_s.max) ?? NO_PLAN.recovery_s,
     watch_s: seconds('watch_s', watch.min, watch.max, NO_PLAN.watch_s),
     hears: data.hears ?? null,
+    diver_id: idIn(data.diver_id),
+    buddy_id: idIn(data.buddy_id),
+    series: idIn(data.series),
+    series_no: wholeIn(data.series_no, 0, SERIES_NO_MAX),
   };
   return valid ? plan : null;
 }

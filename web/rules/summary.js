@@ -121,7 +121,7 @@ export function summarize(hold, atMs) {
  * Start, end of the hold (Infinity where it is not over) and surfacing, shared ms.
  * @param {Entry[]} entries
  */
-function spanOf(entries) {
+export function spanOf(entries) {
   /** @type {number | null} */
   let start = null;
   /** @type {number | null} */

@@ -2,8 +2,9 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import {
-  BLOCK_AT_LEAST_MS, BUDDY_REST_MS, blockOf, blocks, guardsOf, marginS, overLongest, restOf, sameName,
+  BLOCK_AT_LEAST_MS, BUDDY_REST_MS, blockOf, blocks, guardsOf, marginS, restOf, sameName,
 } from '../app/guards.js';
+import { overLongest as rule } from '../rules/guards.js';
 import { dayEnd } from '../app/clock_text.js';
 
 const NOON = new Date(2026, 4, 12, 12).getTime();
@@ -24,6 +25,9 @@ function kinds(over = {}) {
   return guardsOf(input).map((g) => g.what);
 }
 
+/** @param {number | null} planned @param {number | null} longest */
+const overLongest = (planned, longest) => rule(planned, null, longest, 'log');
+
 test('H19 the margin over the longest clean hold is the larger of a tenth and 15 s', () => {
   assert.equal(marginS(15), 15);
   assert.equal(marginS(150), 15);
@@ -34,7 +38,7 @@ test('H19 the margin over the longest clean hold is the larger of a tenth and 15
 
 test('H19 a plan is warned of one second past the margin, not at it', () => {
   assert.equal(overLongest(60 + 15, 60), null);
-  assert.deepEqual(overLongest(60 + 16, 60), { what: 'over-longest', hard: false, percent: 27, suggest_s: 75 });
+  assert.deepEqual(overLongest(60 + 16, 60), { what: 'over-longest', hard: false, source: 'log', percent: 27, suggest_s: 75 });
   assert.equal(overLongest(268 + 26, 268), null);
   assert.equal(overLongest(268 + 27, 268)?.suggest_s, 294);
   assert.equal(overLongest(300, 268)?.percent, 12);
@@ -143,4 +147,36 @@ test('a name is the same whatever its case and outer spaces, and an empty one is
   assert.ok(sameName('Jo  Ann', 'jo ann'));
   assert.ok(!sameName('Ansa', 'Ansá'));
   assert.ok(!sameName('', ' '));
+});
+
+test('H19 the agreed end is held against the longest clean hold where the planned time passes', () => {
+  // 1:40 longest: 1:55 may be planned, 2:10 agreed.
+  const kindsAt = (/** @type {number} */ planned_s, /** @type {number} */ end_by_s) => kinds({ planned_s, end_by_s, longest_s: 100 });
+  assert.deepEqual(kindsAt(115, 130), []);
+  assert.deepEqual(kindsAt(115, 131), ['end-over-longest']);
+  assert.deepEqual(kindsAt(116, 131), ['over-longest'], 'one of both is said');
+});
+
+test('H19 the fourth training day in a row is spoken of, with the diver’s name', () => {
+  const days = (/** @type {number} */ n) => Array.from({ length: n }, (_, i) => {
+    const at = new Date(2026, 4, 12 - 1 - i, 9).getTime();
+    return facts({ hold: `h-${i}`, start_at: at, end_at: at + 60_000, hold_ms: 60_000 });
+  });
+  assert.deepEqual(kinds({ holds: days(2) }), []);
+  const guard = guardsOf({ now_ms: NOON, diver: 'Ansa', buddy: 'Odo', planned_s: 60, longest_s: null, holds: days(3) })[0];
+  assert.deepEqual([guard.what, guard.days, guard.who, guard.hard], ['days-in-row', 4, 'Ansa', false]);
+});
+
+test('H19 a short rest is said once for a series', () => {
+  const series = { series: 's1', steps: [{ planned_s: 60, rest_s: 119 }, { planned_s: 60, rest_s: 120 }, { planned_s: 60, rest_s: 0 }] };
+  const at = NOON + 240_000 + 1;
+  assert.deepEqual(kinds({ now_ms: at, series }), ['rest', 'series-rest']);
+  assert.deepEqual(kinds({ now_ms: at, series, holds: [facts({ series: 's1' })] }), [], 'the series has begun');
+  assert.deepEqual(kinds({ now_ms: at, series, holds: [facts({ series: 's2' })] }), ['rest', 'series-rest'], 'another one had');
+});
+
+test('H19 a block holds by the name also where another phone made another id', () => {
+  const holds = [facts({ diver_id: 'a1', incident: 'blackout', incident_at: NOON })];
+  assert.deepEqual(kinds({ holds, diver_id: 'b2' }), ['blocked']);
+  assert.deepEqual(kinds({ holds, diver_id: 'a1', diver: 'Anny' }), ['blocked'], 'a new nickname is the same diver');
 });

@@ -47,7 +47,7 @@ const LATER = NOON + 3_600_000;
 test('a hold that is over gives its facts to the guards', () => {
   const facts = factsOf([made('h-01', [...CALM, ['verdict', 300, { what: 'clean' }]])], LATER);
   assert.deepEqual(facts, [{
-    hold: 'h-01', diver: 'Ansa', buddy: 'Odo', start_at: NOON, end_at: NOON + 200_000, hold_ms: 200_000, over: true,
+    hold: 'h-01', diver: 'Ansa', buddy: 'Odo', diver_id: null, buddy_id: null, series: null, start_at: NOON, end_at: NOON + 200_000, hold_ms: 200_000, over: true,
     incident: null, incident_at: null, verdict: 'clean', passed_out: false,
   }]);
 });

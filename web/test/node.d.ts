@@ -55,6 +55,11 @@ declare module 'node:path' {
 
 declare module 'node:url' {
   export function fileURLToPath(url: string | URL): string;
+  export function pathToFileURL(path: string): URL;
+}
+
+declare module 'node:readline' {
+  export function createInterface(options: { input: unknown }): AsyncIterable<string>;
 }
 
 declare module 'node:util' {

@@ -105,23 +105,23 @@ test('joining proposes the role that is missing and asks for a name', () => {
 
 test('H19 each guard offers the careful way filled, and "go on" only under a name', () => {
   const sheet = { planned_s: 300, buddy: 'Odo', now_ms: NOON };
-  const over = guardWords({ what: 'over-longest', hard: false, percent: 12, suggest_s: 294 }, sheet);
+  const over = guardWords({ what: 'over-longest', hard: false, source: 'log', percent: 12, suggest_s: 294 }, sheet);
   assert.deepEqual(over.lines, ['5:00 is 12 % over', 'the longest clean hold']);
   assert.deepEqual(over.fill, { act: 'plan', text: 'plan 4:54' });
   assert.deepEqual(over.outline, { act: 'go-on', text: 'Odo: go on' });
   for (const what of /** @type {const} */ (['running', 'verdict', 'blocked', 'buddy-blocked'])) {
-    const words = guardWords({ what, hard: true, who: 'Ansa', hold: 'h-01', until_ms: NOON + 13 * 3_600_000 }, sheet);
+    const words = guardWords({ what, hard: true, source: 'log', who: 'Ansa', hold: 'h-01', until_ms: NOON + 13 * 3_600_000 }, sheet);
     assert.equal(words.outline, null, what);
     assert.ok(words.fill);
   }
-  const lift = guardWords({ what: 'blocked', hard: true, who: 'Ansa', until_ms: NOON + 13 * 3_600_000 }, { ...sheet, instructor: true });
+  const lift = guardWords({ what: 'blocked', hard: true, source: 'common practice', who: 'Ansa', until_ms: NOON + 13 * 3_600_000 }, { ...sheet, instructor: true });
   assert.equal(lift.outline?.act, 'lift');
   assert.match(lift.lines.join(' '), /no more holds today.*doctor/);
 });
 
 test('H19 a "go on" lapses when the plan or the people change', () => {
   const sheet = { planned_s: 300, longest_s: 268, diver: 'Ansa', buddy: 'Odo' };
-  const guard = { what: /** @type {const} */ ('over-longest'), hard: false };
+  const guard = { what: /** @type {const} */ ('over-longest'), hard: false, source: /** @type {const} */ ('log') };
   const key = guardKey(guard, sheet);
   assert.equal(guardKey(guard, { ...sheet }), key);
   for (const change of [{ planned_s: 301 }, { longest_s: 240 }, { diver: 'Odo', buddy: 'Ansa' }]) {

@@ -8,6 +8,7 @@ import { addEvent, foldEvents, newHold } from '../rules/fold.js';
 import { readPlan } from '../rules/plan.js';
 import { statusAt, timelineAt } from '../rules/status.js';
 import { summarize } from '../rules/summary.js';
+import { callRule } from './log_calls.js';
 
 /** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
 /** @typedef {import('../rules/fold.js').Hold} Hold */
@@ -172,6 +173,14 @@ function runSummary(c) {
   sameFields(c.summary, summarize(hold, instant(hold, c.at_ms)));
 }
 
+/** @param {Case} c */
+function runLog(c) {
+  only(c, ['comment', 'rules', 'call', 'in', 'out']);
+  const got = callRule(c.call, c.in);
+  if (Array.isArray(c.out) || c.out === null) assert.deepEqual(asJson(got ?? null), c.out);
+  else sameFields(c.out, got);
+}
+
 /** Which kind of case a file holds. @type {Record<string, (c: Case) => void>} */
 const RUNNERS = {
   'decode.json': runDecode,
@@ -185,6 +194,7 @@ const RUNNERS = {
   'amend.json': runFold,
   'summary.json': runSummary,
   'clock.json': runClock,
+  'log.json': runLog,
 };
 
 for (const [name, run] of Object.entries(RUNNERS)) {
@@ -222,7 +232,7 @@ test('vectors: every file is run, every rule and kind has a case', () => {
         assert.ok(ids.has(id), `a case of ${name} names the rule ${id}, which is not listed`);
         covered.add(id);
       }
-      for (const event of c.events ?? []) kinds.add(event.kind);
+      for (const event of c.events ?? c.in?.events ?? []) kinds.add(event.kind);
     }
   }
   assert.deepEqual([...ids].filter((id) => !covered.has(id)), [], 'rules without a case');

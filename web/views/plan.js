@@ -99,6 +99,7 @@ export function mount(root, app, params = {}) {
       diver: draft.diver,
       buddy: draft.buddy,
       planned_s: sheet.planned_s,
+      end_by_s: sheet.end_by_s,
       longest_s: sheet.longest_s,
       holds: facts,
       lifts: liftsOf(holds),
@@ -117,6 +118,7 @@ export function mount(root, app, params = {}) {
   function act(what, g) {
     const { about } = read();
     if (what === 'plan') edit({ planned: clockTextS(g.suggest_s ?? 0), end_by: '' });
+    else if (what === 'plan-end') edit({ end_by: clockTextS(g.suggest_s ?? 0) });
     else if (what === 'wait') waiting = true;
     else if (what === 'debrief') app.go('debrief', { hold: g.hold });
     else if (what === 'live') app.go('live');
