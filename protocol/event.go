@@ -43,6 +43,7 @@ const (
 	KindSoundCheck  = "sound-check"
 	KindProfile     = "profile"
 	KindSeries      = "series"
+	KindGoing       = "going"
 )
 
 // Kinds lists every kind that this version knows.
@@ -51,6 +52,7 @@ var Kinds = []string{
 	KindContraction, KindSign, KindReading, KindEndHold, KindSurfaced, KindAwake, KindOK,
 	KindIncident, KindWithThem, KindStep, KindRecovered, KindWatchEnded, KindVerdict,
 	KindNote, KindAmend, KindSounded, KindPlace, KindSoundCheck, KindProfile, KindSeries,
+	KindGoing,
 }
 
 // Roles a device can have. They are also the values of an event's `by`.
@@ -229,10 +231,10 @@ func CounterOf(id string) (int64, bool) {
 func MayRecord(role, kind string) bool {
 	switch role {
 	case RoleBuddy:
-		return true
+		return kind != KindGoing
 	case RoleDiver:
 		switch kind {
-		case KindPlan, KindEndHold, KindLook, KindAsked, KindSurfaced, KindAwake, KindOK, KindRecovered, KindWatchEnded:
+		case KindGoing, KindPlan, KindEndHold, KindLook, KindAsked, KindSurfaced, KindAwake, KindOK, KindRecovered, KindWatchEnded:
 			return false
 		}
 		return true

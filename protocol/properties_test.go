@@ -237,7 +237,7 @@ func TestRaisesNeverPutTheAlarmOff(t *testing.T) {
 // later times, and not the same event again.
 func TestH22NothingAutomaticIsProof(t *testing.T) {
 	quiet := []string{
-		"reading", "sounded", "note", "step", "verdict", "with-them", "breathe-up", "plan", "place", "sound-check", "awake", "ok",
+		"reading", "sounded", "note", "step", "verdict", "with-them", "breathe-up", "plan", "place", "sound-check", "going", "awake", "ok",
 		"recovered", "watch-ended", "asked", "start", "heartbeat",
 	}
 	inHolds(t, func(hold *protocol.Hold, status protocol.Status, at int64, about string) bool {

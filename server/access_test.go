@@ -22,7 +22,7 @@ var mayRecord = map[string]string{
 	"incident": "b d i", "with-them": "b d i", "step": "b d i", "recovered": "b",
 	"watch-ended": "b", "verdict": "b d i", "note": "b d i", "amend": "b d i",
 	"sounded": "b d i s", "place": "b d i", "sound-check": "b d i s",
-	"a-kind-of-tomorrow": "b d i",
+	"going": "i", "a-kind-of-tomorrow": "b d i",
 }
 
 // Ensures that every kind of event is taken from the roles that may record it,
@@ -92,8 +92,8 @@ func TestEventsOfAnotherDeviceOfThePair(t *testing.T) {
 	h := newHost(t)
 	buddy := h.join("new", "buddy").connect(nil)
 	diver := h.join(buddy.pair, "diver")
-	kept := diver.event("h", "answered", h.shared.NowMs(), nil)
-	wrong := diver.event("h", "look", h.shared.NowMs(), nil)
+	kept := diver.sealed(diver.event("h", "answered", h.shared.NowMs(), nil))
+	wrong := diver.sealed(diver.event("h", "look", h.shared.NowMs(), nil))
 	buddy.offer(kept, wrong)
 	buddy.until("both answers", func() bool {
 		return buddy.hasStored(kept["id"].(string)) && buddy.wasRefused(wrong["id"].(string))
@@ -113,7 +113,7 @@ func TestH11TokenOfARemovedDevice(t *testing.T) {
 	status, _ := h.post("/api/leave", map[string]any{"token": diver.token})
 	require.Equal(t, http.StatusOK, status)
 	diver.closed()
-	require.Equal(t, "changed", diver.bye)
+	require.Equal(t, "removed", diver.bye)
 
 	ws, _, err := h.dial(nil)
 	require.NoError(t, err)

@@ -6,8 +6,10 @@ import (
 	"errors"
 	"io"
 	"net/http"
+	"slices"
 
 	"buddyclock/protocol"
+	"buddyclock/server/access"
 	"buddyclock/server/room"
 	"buddyclock/server/store"
 )
@@ -18,13 +20,15 @@ const maxBodyBytes = 8 << 10
 // routeAPI adds what devices ask for by HTTP: joining, and the way for events
 // where the socket does not go through.
 func (s *Server) routeAPI(mux *http.ServeMux) {
-	mux.HandleFunc("POST /api/code", s.call(maxBodyBytes, s.apiCode))
-	mux.HandleFunc("POST /api/pairs", s.call(maxBodyBytes, s.apiPairs))
-	mux.HandleFunc("POST /api/join", s.call(maxBodyBytes, s.apiJoin))
-	mux.HandleFunc("POST /api/invite", s.call(maxBodyBytes, s.apiInvite))
-	mux.HandleFunc("POST /api/events", s.call(maxFrameBytes, s.apiEvents))
-	mux.HandleFunc("POST /api/leave", s.call(maxBodyBytes, s.apiLeave))
-	for _, path := range []string{"code", "pairs", "join", "invite", "events", "leave"} {
+	for path, handle := range map[string]func(*http.Request, object) (any, error){
+		"code": s.apiCode, "pairs": s.apiPairs, "join": s.apiJoin, "invite": s.apiInvite, "events": s.apiEvents, "leave": s.apiLeave,
+		"pair": s.apiPair, "outing": s.apiOuting, "end": s.apiEnd, "devices": s.apiDevices, "remove": s.apiRemove, "accept": s.apiAccept,
+	} {
+		maxBytes, limiter := int64(maxBodyBytes), s.calls
+		if path == "events" {
+			maxBytes, limiter = maxFrameBytes, nil // it has a pace of its own
+		}
+		mux.HandleFunc("POST /api/"+path, s.call(maxBytes, limiter, handle))
 		mux.HandleFunc("/api/"+path, func(w http.ResponseWriter, _ *http.Request) {
 			w.Header().Set("Allow", http.MethodPost)
 			refuse(w, http.StatusMethodNotAllowed, "bad-method", "this address takes POST only")
@@ -35,14 +39,14 @@ func (s *Server) routeAPI(mux *http.ServeMux) {
 // call wraps one request of the API: JSON object in, JSON object out. An error
 // that is a *protocol.Problem goes to the device; of any other only the log
 // learns more than that it happened.
-func (s *Server) call(maxBytes int64, handle func(*http.Request, object) (any, error)) http.HandlerFunc {
+func (s *Server) call(maxBytes int64, limiter *access.Limiter, handle func(*http.Request, object) (any, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		if r.Header.Get("Origin") != "" && !sameOrigin(r) {
 			refuse(w, http.StatusForbidden, "bad-origin", "requests are only for pages of this server")
 			return
 		}
-		if !s.calls.Allow(r.RemoteAddr) {
-			refuse(w, http.StatusTooManyRequests, "too-many-requests", "there were too many requests from this address; wait a few seconds")
+		if limiter != nil && !limiter.Allow(r.RemoteAddr) {
+			refuseTooMany(w)
 			return
 		}
 		body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBytes))
@@ -78,13 +82,13 @@ func statusOf(code string) int {
 	switch code {
 	case "bad-token":
 		return http.StatusUnauthorized
-	case "bad-code", "bad-secret", "not-of-pair", "not-allowed":
+	case "bad-code", "bad-secret", "not-of-pair", "not-allowed", "outing-ended", "too-many-devices", "too-many-pairs":
 		return http.StatusForbidden
-	case "no-pair":
+	case "no-pair", "no-device", "no-offer":
 		return http.StatusNotFound
-	case "device-taken":
+	case "device-taken", "in-hold":
 		return http.StatusConflict
-	case "too-many-tries":
+	case "too-many-tries", "too-many-requests":
 		return http.StatusTooManyRequests
 	}
 	return http.StatusBadRequest
@@ -111,6 +115,10 @@ func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
 	if err != nil {
 		return nil, err
 	}
+	events, refused := room.Decode(raws)
+	if !s.posts.Allow(r.RemoteAddr) && !slices.ContainsFunc(events, func(e protocol.Event) bool { return movesARung(e.Kind) }) {
+		return nil, tooMany()
+	}
 	// What came whole is taken even if its sender is gone by now: a page's last
 	// breath is like that.
 	ctx := context.WithoutCancel(r.Context())
@@ -122,7 +130,8 @@ func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.exchange(r.Context(), pair, raws, theirs)
+	s.signOfLife()
+	return s.exchange(r.Context(), pair, device.ID, events, refused, theirs)
 }
 
 type eventsJSON struct {
@@ -135,15 +144,15 @@ type eventsJSON struct {
 	Beyond map[string][]store.Run `json:"beyond"`
 }
 
-func (s *Server) exchange(ctx context.Context, pair store.Pair, raws []json.RawMessage, theirs store.Counts) (any, error) {
+func (s *Server) exchange(ctx context.Context, pair store.Pair, device string, events []protocol.Event, refused []room.Refusal, theirs store.Counts) (any, error) {
 	rm, release, err := s.rooms.Enter(pair)
 	if err != nil {
 		return nil, err
 	}
 	defer release()
-	events, refused := room.Decode(raws)
+	kept, shed, _ := s.here.paceOf(device).shed(events)
 	results := make(chan room.Result, 1)
-	if !rm.Offer(context.WithoutCancel(ctx), nil, events, refused, func(res room.Result) { results <- res }) {
+	if !rm.Offer(context.WithoutCancel(ctx), nil, device, kept, refused, func(res room.Result) { results <- res }) {
 		return nil, room.ErrStopping
 	}
 	var res room.Result
@@ -155,6 +164,9 @@ func (s *Server) exchange(ctx context.Context, pair store.Pair, raws []json.RawM
 	answer := eventsJSON{Stored: append([]string{}, res.Stored...), Refused: []refusedJSON{}, Events: []json.RawMessage{}}
 	for _, r := range res.Refused {
 		answer.Refused = append(answer.Refused, refusedJSON{IDs: r.IDs, problemJSON: problemJSON{r.Code, r.Reason}})
+	}
+	if len(shed) > 0 {
+		answer.Refused = append(answer.Refused, refusedJSON{IDs: shed, problemJSON: problemJSON{codeSlowDown, reasonSlowDown}})
 	}
 	if len(res.Failed) > 0 {
 		answer.Refused = append(answer.Refused, refusedJSON{IDs: res.Failed, problemJSON: problemJSON{codeNotStored, reasonNotStored}})

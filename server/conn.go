@@ -73,6 +73,8 @@ type outgoing struct {
 	time *exchange
 	// last, where set, ends the connection after the frame.
 	last *farewell
+	// reached, where set, is closed in place of sending: all before it is written.
+	reached chan struct{}
 }
 
 // exchange is a time exchange whose last stamp is still to be set.
@@ -111,6 +113,23 @@ func (c *conn) queue(o outgoing) {
 	}
 }
 
+// drain waits until all that is queued is written, so that a long beginning
+// does not fill the queue. It is called by the reader; false at the end.
+func (c *conn) drain() bool {
+	reached := make(chan struct{})
+	select {
+	case c.out <- outgoing{reached: reached}:
+	case <-c.written:
+		return false
+	}
+	select {
+	case <-reached:
+		return true
+	case <-c.written:
+		return false
+	}
+}
+
 // writeLoop sends what is queued, until the reader ends or a write fails.
 func (c *conn) writeLoop() {
 	defer close(c.written)
@@ -130,6 +149,10 @@ func (c *conn) writeLoop() {
 
 // write sends one text and tells whether the connection goes on.
 func (c *conn) write(o outgoing, answer *bytes.Buffer) bool {
+	if o.reached != nil {
+		close(o.reached)
+		return true
+	}
 	frame := o.frame
 	if o.time != nil {
 		t3Us, id := c.srv.shared.NowUs()

@@ -45,7 +45,17 @@ const (
 	reasonFailed    = "the host could not do this; what you recorded stays on your device"
 	codeNotStored   = "not-stored"
 	reasonNotStored = "the host could not write to its disk; your device keeps these events"
+	codeSlowDown    = "slow-down"
+	reasonSlowDown  = "these are more entries of the log at once than the host takes; your device keeps them and offers them again"
 )
+
+func tooMany() error {
+	return problem("too-many-requests", "there were too many requests from this address; wait a few seconds")
+}
+
+func refuseTooMany(w http.ResponseWriter) {
+	refuse(w, http.StatusTooManyRequests, "too-many-requests", tooMany().Error())
+}
 
 // refuse answers with an error as every part of the API spells it.
 func refuse(w http.ResponseWriter, status int, code, reason string) {

@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"maps"
 	"net"
@@ -17,6 +16,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"testing/fstest"
 	"time"
@@ -56,7 +56,25 @@ type host struct {
 	url    string       // where pages of this server come from
 	client *http.Client // how they call its API
 	tls    *tls.Config  // what they trust, where they come by https
-	log    *bytes.Buffer
+	log    *lines
+}
+
+// lines is a log that the test reads while the server writes.
+type lines struct {
+	mu   sync.Mutex
+	text bytes.Buffer
+}
+
+func (l *lines) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.text.Write(p)
+}
+
+func (l *lines) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.text.String()
 }
 
 // newHost starts a server on the loopback with the real clock and a new folder.
@@ -69,7 +87,7 @@ func startHost(t *testing.T, dir string, clk clock.Clock) *host {
 
 func startHostWith(t *testing.T, dir string, clk clock.Clock, shared *SharedClock) *host {
 	t.Helper()
-	h := &host{t: t, dir: dir, clk: clk, shared: shared, log: &bytes.Buffer{}}
+	h := &host{t: t, dir: dir, clk: clk, shared: shared, log: &lines{}}
 	var err error
 	h.store, err = store.Open(dir, h.shared.NowMs)
 	require.NoError(t, err)
@@ -81,7 +99,7 @@ func startHostWith(t *testing.T, dir string, clk clock.Clock, shared *SharedCloc
 		Store: h.store, Session: session, Clock: clk, Shared: h.shared, Assets: assets,
 		Hosts: NewHosts(clk, "pool.example"),
 		URLs:  func() []string { return []string{"http://192.0.2.7:8080"} },
-		Log:   slog.New(slog.NewTextHandler(io.Discard, nil)),
+		Log:   slog.New(slog.NewTextHandler(h.log, nil)),
 	})
 	h.http = httptest.NewServer(h.srv.Handler())
 	h.url, h.client = h.http.URL, h.http.Client()
@@ -131,8 +149,17 @@ type device struct {
 	bye                     string
 }
 
-// join makes a new device of a role in a pair ("new" for a new one).
+// join makes a new device of a role in a pair ("new" for a new one), as if it
+// had joined long ago.
 func (h *host) join(pair, role string) *device {
+	h.t.Helper()
+	d := h.joinNow(pair, role)
+	h.alter("UPDATE membership SET since_ms = 0 WHERE device = ?", d.id)
+	h.srv.refresh(context.Background(), store.Device{ID: d.id, Pair: d.pair})
+	return d
+}
+
+func (h *host) joinNow(pair, role string) *device {
 	h.t.Helper()
 	d := &device{h: h, id: access.NewID(), role: role}
 	secret := h.srv.secret
@@ -163,9 +190,12 @@ func (d *device) connect(have map[string]int64) *device {
 	ws, _, err := d.h.dial(nil)
 	require.NoError(d.h.t, err)
 	d.h.t.Cleanup(func() { ws.Close() })
-	d.ws, d.hold = ws, protocol.NewHold("all")
+	d.ws, d.hold = ws, newHoldOfAll()
 	return d.hello(map[string]any{"v": 1, "have": have})
 }
+
+// newHoldOfAll collects events of whatever hold.
+func newHoldOfAll() *protocol.Hold { return protocol.NewHold("all") }
 
 // hello says the first message, with fields added to those it must have.
 func (d *device) hello(fields map[string]any) *device {
@@ -201,9 +231,7 @@ func (d *device) read() (map[string]any, error) {
 		return nil, err
 	}
 	var m map[string]any
-	var raw struct {
-		Events []json.RawMessage `json:"events"`
-	}
+	var raw struct{ Events []json.RawMessage }
 	if err := json.Unmarshal(frame, &m); err != nil {
 		return nil, err
 	}
@@ -272,6 +300,18 @@ func (d *device) event(hold, kind string, at int64, data map[string]any) map[str
 		e["data"] = data
 	}
 	return e
+}
+
+// sealed gives an event the seal of its device, as a page does.
+func (d *device) sealed(event map[string]any) map[string]any {
+	d.h.t.Helper()
+	text, err := json.Marshal(event)
+	require.NoError(d.h.t, err)
+	e, err := protocol.Decode(text)
+	require.NoError(d.h.t, err)
+	event["mac"], err = access.Seal(d.token, e)
+	require.NoError(d.h.t, err)
+	return event
 }
 
 // record sends one event and waits until it is stored.
@@ -389,11 +429,14 @@ func (h *host) breakDisk() (mend func()) {
 }
 
 // spoil changes a stored event behind the server's back.
-func (h *host) spoil(id string) {
+func (h *host) spoil(id string) { h.alter("UPDATE event SET at = at + 1 WHERE id = ?", id) }
+
+// alter changes the data file behind the server's back.
+func (h *host) alter(query string, args ...any) {
 	h.t.Helper()
-	db, err := sql.Open("sqlite", filepath.Join(h.dir, store.FileName))
+	db, err := sql.Open("sqlite", filepath.Join(h.dir, store.FileName)+"?_pragma=busy_timeout(10000)")
 	require.NoError(h.t, err)
 	defer db.Close()
-	_, err = db.Exec("UPDATE event SET at = at + 1 WHERE id = ?", id)
+	_, err = db.Exec(query, args...)
 	require.NoError(h.t, err)
 }

@@ -31,6 +31,9 @@ func (s *Server) apiCode(r *http.Request, fields object) (any, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := s.goesOn(); err != nil {
+		return nil, err
+	}
 	if !s.codeTries.Allow(r.RemoteAddr) {
 		return nil, problem("too-many-tries", "there were too many tries from here; wait a minute, or scan the code picture instead")
 	}
@@ -63,6 +66,9 @@ func (s *Server) apiPairs(r *http.Request, fields object) (any, error) {
 	may := s.rightOf(secret)
 	if may == mayNothing {
 		return nil, badSecret()
+	}
+	if err := s.goesOn(); err != nil {
+		return nil, err
 	}
 	ctx := r.Context()
 	pairs, err := s.store.Pairs(ctx, s.session.ID)
@@ -160,6 +166,9 @@ func (s *Server) apiJoin(r *http.Request, fields object) (any, error) {
 	if err := s.authorize(ctx, fields, &j); err != nil {
 		return nil, err
 	}
+	if err := s.mayJoin(ctx, j); err != nil {
+		return nil, err
+	}
 	if j.member == nil {
 		// Admit will see to it; here it spares an empty pair.
 		if taken, err := s.store.IsDevice(ctx, j.device); err != nil || taken {
@@ -189,6 +198,61 @@ func (s *Server) apiJoin(r *http.Request, fields object) (any, error) {
 	}
 	s.refresh(ctx, d)
 	return joinedJSON{j.token, d.ID, d.Pair, d.Session, d.Role}, nil
+}
+
+// mayJoin refuses what would leave a pair in the middle of its hold, and more
+// devices than an outing can have.
+func (s *Server) mayJoin(ctx context.Context, j joining) error {
+	if err := s.goesOn(); err != nil {
+		return err
+	}
+	s.signOfLife()
+	if m := j.member; m != nil {
+		leaves := m.Pair != "" && m.Pair != j.pair && m.Session == s.session.ID && m.Role != protocol.RoleSiren && m.Role != protocol.RoleInstructor
+		if !leaves {
+			return nil
+		}
+		from, err := s.store.Pair(ctx, m.Pair)
+		if err != nil {
+			return err
+		}
+		return s.betweenHolds(ctx, from)
+	}
+	devices, err := s.store.Devices(ctx, s.session.ID)
+	if err == nil && len(devices) >= s.limits.Devices {
+		err = problem("too-many-devices", "this outing has as many devices as it can have; remove some from the board")
+	}
+	return err
+}
+
+// addPair makes a pair, unless the outing has as many as it can have.
+func (s *Server) addPair(ctx context.Context) (store.Pair, error) {
+	pairs, err := s.store.Pairs(ctx, s.session.ID)
+	if err != nil {
+		return store.Pair{}, err
+	}
+	if len(pairs) >= s.limits.Pairs {
+		return store.Pair{}, problem("too-many-pairs", "this outing has as many pairs as it can have")
+	}
+	p, err := s.store.AddPair(access.NewID(), s.session.ID)
+	if err != nil {
+		return p, err
+	}
+	for _, in := range s.boards.list() {
+		if err := in.watch(context.WithoutCancel(ctx), p); err != nil {
+			s.log.Error("a board could not be shown a new pair", "pair", p.Number, "reason", err)
+		}
+	}
+	return p, nil
+}
+
+// pairOfOuting gives a pair of the present outing.
+func (s *Server) pairOfOuting(ctx context.Context, id string) (store.Pair, error) {
+	p, err := s.store.Pair(ctx, id)
+	if errors.Is(err, store.ErrUnknown) || (err == nil && p.Session != s.session.ID) {
+		return p, problem("no-pair", "this pair is not of the present outing")
+	}
+	return p, err
 }
 
 func readJoining(fields object) (j joining, err error) {
@@ -263,22 +327,19 @@ func (s *Server) rightOfMember(d store.Device) right {
 	return mayJoin
 }
 
-// pairToJoin finds or makes the pair. An instructor may join none, and so all.
+// pairToJoin finds or makes the pair. An instructor or a siren may join none,
+// and so all.
 func (s *Server) pairToJoin(ctx context.Context, j joining) (store.Pair, error) {
 	switch {
 	case j.pair == newPair:
-		return s.store.AddPair(access.NewID(), s.session.ID)
-	case j.role == protocol.RoleInstructor && j.pair == "":
+		return s.addPair(ctx)
+	case (j.role == protocol.RoleInstructor || j.role == protocol.RoleSiren) && j.pair == "":
 		return store.Pair{Session: s.session.ID}, nil
 	}
-	p, err := s.store.Pair(ctx, j.pair)
-	if errors.Is(err, store.ErrUnknown) || (err == nil && p.Session != s.session.ID) {
-		return p, problem("no-pair", "this pair is not of the present outing")
-	}
-	return p, err
+	return s.pairOfOuting(ctx, j.pair)
 }
 
-// refresh tells the live pairs that a device came, moved or left. An instructor
+// refresh tells the live pairs that a device came, moved or left. A device
 // without a pair belongs to all of them.
 func (s *Server) refresh(ctx context.Context, devices ...store.Device) {
 	pairs, err := s.store.Pairs(ctx, s.session.ID)
@@ -301,7 +362,14 @@ func (s *Server) apiInvite(r *http.Request, fields object) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	if _, err := s.deviceOf(r.Context(), token); err != nil {
+	d, err := s.deviceOf(r.Context(), token)
+	if err != nil {
+		return nil, err
+	}
+	if d.Session != s.session.ID {
+		return nil, outingEnded()
+	}
+	if err := s.goesOn(); err != nil {
 		return nil, err
 	}
 	urls := s.urlsFor(r)

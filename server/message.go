@@ -36,6 +36,9 @@ const (
 	typeEvents   = "events"
 	typeTime     = "time"
 	typePresence = "presence"
+	typeOffer    = "offer"
+	typeDecline  = "decline"
+	typeWithdraw = "withdraw"
 )
 
 // maxVersion bounds what can be a version at all.
@@ -51,12 +54,14 @@ type message struct {
 	Events []json.RawMessage
 	T1     json.RawMessage // a number, as the device spelt it
 	State  json.RawMessage // what the device says of itself, without `type`
+	Fields object          // of the rest
 }
 
 // hello is how a device begins.
 type hello struct {
 	V                   int
 	Token, Pair, Device string
+	Board               bool // all pairs, and none by name
 	Counts              store.Counts
 }
 
@@ -85,6 +90,7 @@ func decodeMessage(frame []byte) (message, error) {
 	case typePresence:
 		m.State, err = fields.state()
 	}
+	m.Fields = fields
 	if err != nil {
 		return message{}, err
 	}
@@ -140,8 +146,10 @@ func (o object) hello() (h hello, err error) {
 	if h.Token, err = o.text("token", 128); err != nil {
 		return h, err
 	}
-	if h.Pair, err = o.text("pair", protocol.MaxIDBytes); err != nil {
-		return h, err
+	if h.Board = string(o["board"]) == "true"; !h.Board {
+		if h.Pair, err = o.text("pair", protocol.MaxIDBytes); err != nil {
+			return h, err
+		}
 	}
 	if h.Device, err = o.text("device", protocol.MaxIDBytes); err != nil {
 		return h, err
@@ -234,6 +242,7 @@ func (o object) state() (json.RawMessage, error) {
 type welcomeJSON struct {
 	Type    string           `json:"type"`
 	V       int              `json:"v"`
+	Outing  outingJSON       `json:"outing"`
 	Pair    string           `json:"pair"`
 	Number  int              `json:"number"`
 	Device  string           `json:"device"`
@@ -250,13 +259,29 @@ type welcomeJSON struct {
 	Events   json.RawMessage        `json:"events"`
 }
 
+// boardWelcomeJSON is the welcome of a board; the pairs follow in `pair` messages.
+type boardWelcomeJSON struct {
+	Type     string     `json:"type"`
+	V        int        `json:"v"`
+	Board    bool       `json:"board"`
+	Outing   outingJSON `json:"outing"`
+	Device   string     `json:"device"`
+	Role     string     `json:"role"`
+	Name     string     `json:"name"`
+	Session  string     `json:"session"`
+	ClockID  string     `json:"clock_id"`
+	ServerMs int64      `json:"server_ms"`
+}
+
 type storedJSON struct {
 	Type string   `json:"type"`
+	Pair string   `json:"pair,omitempty"` // to a board
 	IDs  []string `json:"ids"`
 }
 
 type refusedJSON struct {
 	Type string   `json:"type,omitempty"`
+	Pair string   `json:"pair,omitempty"`
 	IDs  []string `json:"ids"`
 	problemJSON
 }
@@ -269,6 +294,7 @@ type problemJSON struct {
 
 type errorJSON struct {
 	Type string `json:"type"`
+	Pair string `json:"pair,omitempty"`
 	problemJSON
 	IDs []string `json:"ids,omitempty"`
 }

@@ -52,7 +52,7 @@ func decodeFrame(t *testing.T, frame []byte) {
 	for _, e := range events {
 		texts = append(texts, e.Encode())
 	}
-	for _, frame := range room.EventFrames(texts) {
+	for _, frame := range room.EventFrames("pair000001", texts) {
 		require.True(t, json.Valid(frame))
 	}
 	for _, n := range m.Hello.Counts.Have {

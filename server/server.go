@@ -32,6 +32,8 @@ type Options struct {
 	// such as http://192.0.2.7:8080, in a slice of the caller's own.
 	URLs func() []string
 	Log  *slog.Logger
+	// Limits bound what others may ask of the server.
+	Limits Limits
 }
 
 // Server is one outing's server. Make it with New.
@@ -46,29 +48,48 @@ type Server struct {
 	log     *slog.Logger
 	version int // of the wire
 
-	rooms *room.Rooms
-	conns conns
+	rooms  *room.Rooms
+	conns  conns
+	here   *here
+	boards boards
+	offers offers
+	outing outing
+
+	limits     Limits
+	sockets    counts // by address
+	unwelcomed counts
 
 	secret           string
 	instructorSecret string
 	codes            *access.Codes
 	codeTries        *access.Limiter
 	calls            *access.Limiter
+	posts            *access.Limiter // of events
+	dials            *access.Limiter // of sockets
 }
 
 // New makes a server, with join secrets of its own.
 func New(o Options) *Server {
-	return &Server{
+	limits := o.Limits.filled()
+	s := &Server{
 		store: o.Store, session: o.Session, clk: o.Clock, shared: o.Shared, assets: o.Assets,
 		hosts: o.Hosts, urls: o.URLs, log: o.Log, version: wireVersion,
 		rooms:            room.NewRooms(o.Store, o.Clock, o.Shared.NowMs, o.Log),
 		conns:            conns{open: map[*conn]struct{}{}},
+		here:             newHere(o.Clock),
+		boards:           boards{open: map[*incoming]struct{}{}},
+		limits:           limits,
 		secret:           access.NewSecret(),
 		instructorSecret: access.NewSecret(),
 		codes:            access.NewCodes(o.Clock),
 		codeTries:        access.NewLimiter(o.Clock, 5, 12*time.Second),
 		calls:            access.NewLimiter(o.Clock, 120, 200*time.Millisecond),
+		posts:            access.NewLimiter(o.Clock, 240, 50*time.Millisecond),
+		dials:            access.NewLimiter(o.Clock, limits.DialsAtOnce, limits.DialEvery),
 	}
+	s.offers = offers{srv: s, open: map[string]*offer{}}
+	s.loadOuting()
+	return s
 }
 
 // JoinPath and InstructorPath are what follows the address in the links by which

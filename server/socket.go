@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"sync"
 	"time"
 
 	"github.com/benbjohnson/clock"
@@ -31,6 +32,18 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusForbidden, "bad-origin", "the socket is only for pages of this server")
 		return
 	}
+	address := addressOf(r.RemoteAddr)
+	if !s.dials.Allow(r.RemoteAddr) || !s.sockets.add(address, s.limits.Sockets, s.limits.AllSockets) {
+		refuseTooMany(w)
+		return
+	}
+	defer s.sockets.remove(address)
+	if !s.unwelcomed.add(address, s.limits.Unwelcomed, s.limits.AllSockets) {
+		refuseTooMany(w)
+		return
+	}
+	welcomed := sync.OnceFunc(func() { s.unwelcomed.remove(address) })
+	defer welcomed()
 	keep := &keepWire{ResponseWriter: w}
 	ws, err := websocket.Accept(keep, r, &websocket.AcceptOptions{
 		InsecureSkipVerify: true, // sameOrigin has just done it, and demands more
@@ -48,7 +61,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer s.conns.remove(c)
-	in := &incoming{conn: c, silent: silent}
+	in := &incoming{conn: c, silent: silent, welcomed: welcomed}
 	in.serve(context.Background())
 }
 
@@ -56,10 +69,27 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 // request and ends when the socket is closed, by whomever.
 type incoming struct {
 	*conn
-	silent *clock.Timer // ends a connection that says nothing
-	buf    bytes.Buffer
-	member room.Member
-	room   *room.Room
+	silent   *clock.Timer // ends a connection that says nothing
+	welcomed func()
+	buf      bytes.Buffer
+	member   room.Member
+	pace     *pace
+	own      *place  // in the one pair, or nil for a board
+	board    *places // of a board, or nil
+}
+
+// place is a connection's place in one pair.
+type place struct {
+	*conn
+	pair    store.Pair
+	room    *room.Room
+	release func()
+	named   bool // whether answers name the pair, as a board has many
+}
+
+func (p *place) leave() {
+	p.room.Leave(p)
+	p.release()
 }
 
 // stamped is a message with the shared time right after its last byte was read.
@@ -92,21 +122,31 @@ func (in *incoming) next(ctx context.Context) (stamped, error) {
 }
 
 func (in *incoming) serve(ctx context.Context) {
-	release, err := in.begin(ctx)
-	if err != nil {
+	if err := in.begin(ctx); err != nil {
 		close(in.done)
 		in.write(in.farewell(err), nil)
 		return
 	}
-	defer release()
+	in.welcomed()
+	in.srv.here.add(in)
 	go in.writeLoop()
+	var err error
+	if in.board != nil {
+		err = in.openBoard(ctx)
+	}
 	for err == nil {
 		var m stamped
 		if m, err = in.next(ctx); err == nil {
-			in.take(ctx, m)
+			err = in.take(ctx, m)
 		}
 	}
-	in.room.Leave(in.conn)
+	in.srv.here.remove(in)
+	in.srv.offers.leave(in)
+	if in.own != nil {
+		in.own.leave()
+	} else {
+		in.closeBoard()
+	}
 	if errors.Is(err, errGone) {
 		close(in.done)
 	} else {
@@ -130,38 +170,50 @@ func (in *incoming) farewell(err error) outgoing {
 
 // begin takes the device's hello, and welcomes it with what it lacks. Until
 // then nothing else is written to it.
-func (in *incoming) begin(ctx context.Context) (release func(), err error) {
+func (in *incoming) begin(ctx context.Context) error {
 	m, err := in.next(ctx)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if m.Type != typeHello {
-		return nil, bad("the first message is `hello`")
+		return bad("the first message is `hello`")
 	}
 	version, err := agree(in.srv.version, m.Hello.V)
 	if err != nil {
-		return nil, err
+		return err
+	}
+	if m.Hello.Board {
+		return in.beginBoard(ctx, version, m.Hello)
 	}
 	device, pair, err := in.srv.recognize(ctx, m.Hello.Token, m.Hello.Device, m.Hello.Pair)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	in.member = room.Member{Device: device.ID, Role: device.Role, Name: device.Name}
-	if in.room, release, err = in.srv.rooms.Enter(pair); err != nil {
-		return nil, err
+	in.is(device)
+	rm, release, err := in.srv.rooms.Enter(pair)
+	if err != nil {
+		return err
 	}
-	if err := in.welcome(ctx, version, device, pair, m.Hello.Counts); err != nil {
-		in.room.Leave(in.conn)
-		release()
-		return nil, err
+	in.own = &place{conn: in.conn, pair: pair, room: rm, release: release}
+	if err := in.welcome(ctx, version, device, m.Hello.Counts); err != nil {
+		in.own.leave()
+		return err
 	}
-	return release, nil
+	return nil
+}
+
+// is notes whose connection this is.
+func (in *incoming) is(d store.Device) {
+	in.member = room.Member{Device: d.ID, Role: d.Role, Name: d.Name}
+	in.pace = in.srv.here.paceOf(d.ID)
+	in.srv.signOfLife()
 }
 
 // welcome joins the room first and reads the device's missing events after
 // that, so that none falls in between; one may come twice, which does no harm.
-func (in *incoming) welcome(ctx context.Context, version int, device store.Device, pair store.Pair, theirs store.Counts) error {
-	snap, err := in.room.Join(ctx, in.conn, in.member)
+func (in *incoming) welcome(ctx context.Context, version int, device store.Device, theirs store.Counts) error {
+	pair := in.own.pair
+	snap, err := in.own.room.Join(ctx, in.own, in.member)
 	if err != nil {
 		return err
 	}
@@ -169,7 +221,7 @@ func (in *incoming) welcome(ctx context.Context, version int, device store.Devic
 	if err != nil {
 		return err
 	}
-	ours, err := in.room.Have(ctx)
+	ours, err := in.own.room.Have(ctx)
 	if err != nil {
 		return err
 	}
@@ -178,11 +230,11 @@ func (in *incoming) welcome(ctx context.Context, version int, device store.Devic
 	room.WriteList(&first, missing[:n])
 	us, clockID := in.srv.shared.NowUs()
 	frames := append([][]byte{encode(welcomeJSON{
-		Type: "welcome", V: version, Pair: pair.ID, Number: pair.Number, Session: pair.Session,
+		Type: "welcome", V: version, Outing: in.srv.outingNow(), Pair: pair.ID, Number: pair.Number, Session: pair.Session,
 		Device: device.ID, Role: device.Role, Name: device.Name,
 		Have: ours.Have, Beyond: ours.Beyond, Present: snap.Present, ClockID: clockID, ServerMs: us / 1000,
 		More: n < len(missing), Events: first.Bytes(),
-	})}, room.EventFrames(missing[n:])...)
+	})}, room.EventFrames(pair.ID, missing[n:])...)
 	for _, frame := range frames {
 		if !in.write(outgoing{frame: frame}, nil) {
 			return errGone
@@ -193,28 +245,84 @@ func (in *incoming) welcome(ctx context.Context, version int, device store.Devic
 
 // take handles one message after the hello. Types it does not know may be of a
 // newer version, and are nothing to it.
-func (in *incoming) take(ctx context.Context, m stamped) {
+func (in *incoming) take(ctx context.Context, m stamped) error {
+	if m.Type != typeEvents && !in.pace.chat.Take() {
+		return nil // the next heartbeat tells the same, and clocks are asked again
+	}
 	switch m.Type {
 	case typeTime:
 		in.queue(outgoing{time: &exchange{m.T1, m.t2Us, m.clockID}})
 	case typePresence:
-		in.room.Heartbeat(in.member, m.State)
+		in.srv.signOfLife()
+		if in.own != nil {
+			in.own.room.Heartbeat(in.member, m.State)
+		} else {
+			in.board.heartbeat(in.member, m.State)
+		}
 	case typeEvents:
-		events, refused := room.Decode(m.Events)
-		in.room.Offer(ctx, in.conn, events, refused, in.report)
+		return in.takeEvents(ctx, m)
+	case typeOffer:
+		in.srv.offers.make(ctx, in, m.Fields)
+	case typeDecline, typeWithdraw:
+		in.srv.offers.end(in, m.Type, m.Fields)
 	}
+	return nil
+}
+
+// takeEvents offers events to their pair. A device that sends what moves rungs
+// faster than anybody presses is read more slowly; what it sends is kept.
+func (in *incoming) takeEvents(ctx context.Context, m stamped) error {
+	at := in.own
+	if at == nil {
+		pair, err := m.Fields.text("pair", protocol.MaxIDBytes)
+		if err != nil {
+			return err
+		}
+		if at = in.board.in(pair); at == nil {
+			return bad("`pair` is none of this outing's")
+		}
+	}
+	events, refused := room.Decode(m.Events)
+	kept, shed, wait := in.pace.shed(events)
+	if len(shed) > 0 {
+		at.Send(encode(errorJSON{"error", at.name(), problemJSON{codeSlowDown, reasonSlowDown}, shed}))
+	}
+	at.room.Offer(ctx, at, in.member.Device, kept, refused, at.report)
+	if wait > 0 {
+		in.rest(wait)
+	}
+	return nil
+}
+
+// rest reads nothing for a while, unless the connection ends.
+func (in *incoming) rest(wait time.Duration) {
+	timer := in.srv.clk.Timer(min(wait, idleFor/2))
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+	case <-in.written:
+	}
+	in.silent.Reset(idleFor)
+}
+
+// name is how answers name the place's pair: only a board needs it.
+func (p *place) name() string {
+	if p.named {
+		return p.pair.ID
+	}
+	return ""
 }
 
 // report tells the device what became of its events.
-func (in *incoming) report(res room.Result) {
+func (p *place) report(res room.Result) {
 	if len(res.Stored) > 0 {
-		in.Send(encode(storedJSON{"stored", res.Stored}))
+		p.Send(encode(storedJSON{"stored", p.name(), res.Stored}))
 	}
 	for _, r := range res.Refused {
-		in.Send(encode(refusedJSON{"refused", r.IDs, problemJSON{r.Code, r.Reason}}))
+		p.Send(encode(refusedJSON{"refused", p.name(), r.IDs, problemJSON{r.Code, r.Reason}}))
 	}
 	if len(res.Failed) > 0 {
-		in.Send(encode(errorJSON{"error", problemJSON{codeNotStored, reasonNotStored}, res.Failed}))
+		p.Send(encode(errorJSON{"error", p.name(), problemJSON{codeNotStored, reasonNotStored}, res.Failed}))
 	}
 }
 
@@ -239,6 +347,12 @@ func (s *Server) recognize(ctx context.Context, token, deviceID, pairID string) 
 // deviceOf gives the device of a token.
 func (s *Server) deviceOf(ctx context.Context, token string) (store.Device, error) {
 	device, err := s.store.DeviceByToken(ctx, access.HashToken(token))
+	if err == nil {
+		var late bool
+		if late, err = s.outlived(ctx, device); late {
+			return device, problem("bad-token", "the outing of this device ended more than a week ago")
+		}
+	}
 	if errors.Is(err, store.ErrUnknown) {
 		return device, &protocol.Problem{Code: "bad-token", Reason: "this device is not known here, or was removed; join again"}
 	}

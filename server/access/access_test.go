@@ -96,21 +96,32 @@ func TestSecretsAreLong(t *testing.T) {
 
 // Ensures that a role counts for events of its own time, with a short grace.
 func TestH11RolesHaveTheirTime(t *testing.T) {
-	grants := []Grant{{Role: "buddy", UntilMs: 10_000}, {Role: "diver"}}
+	grants := []Grant{
+		{Role: "buddy", UntilMs: 10_000}, {Role: "diver"}, {Role: "instructor", SinceMs: 500_000, UntilMs: 600_000, Removed: true},
+		{Role: "siren", SinceMs: 2_000_000},
+	}
 	for _, c := range []struct {
 		by, kind string
 		at       int64
 		code     string
+		hold     string
 	}{
-		{"buddy", "look", 9_000, ""},
-		{"buddy", "look", 15_000, ""},
-		{"buddy", "look", 15_001, "role"},
-		{"diver", "answered", 99_000, ""},
-		{"diver", "look", 9_000, "role"},
-		{"instructor", "note", 9_000, "role"},
-		{"", "note", 9_000, "role"},
+		{"buddy", "look", 9_000, "", "h"},
+		{"buddy", "look", 15_000, "", "h"},
+		{"buddy", "look", 15_001, "role", "h"},
+		{"diver", "answered", 99_000, "", "h"},
+		{"diver", "look", 9_000, "role", "h"},
+		{"instructor", "note", 9_000, "role", "h"},
+		{"", "note", 9_000, "role", "h"},
+		{"instructor", "plan", 494_999, "role", "h"}, // before it had the role
+		{"instructor", "plan", 495_000, "", "h"},
+		{"instructor", "plan", 9_000, "", "aaaaaaaaaa-h01"}, // in a hold of its own making
+		{"instructor", "plan", 9_000, "role", "bbbbbbbbbb-h01"},
+		{"instructor", "plan", 600_000, "", "h"},
+		{"instructor", "plan", 600_001, "role", "h"}, // removed: no grace
+		{"siren", "sounded", 9_000, "", "h"},         // the host's clock was wrong then
 	} {
-		p := MaySend(grants, &protocol.Event{ID: "aaaaaaaaaa-000001", Kind: c.kind, By: c.by, At: c.at})
+		p := MaySend(grants, &protocol.Event{ID: "aaaaaaaaaa-000001", Kind: c.kind, By: c.by, At: c.at, Hold: c.hold}, 1_000_000)
 		if c.code == "" {
 			require.Nil(t, p, "%+v", c)
 			continue
@@ -118,5 +129,5 @@ func TestH11RolesHaveTheirTime(t *testing.T) {
 		require.NotNil(t, p, "%+v", c)
 		require.Equal(t, c.code, p.Code)
 	}
-	require.Equal(t, "not-of-pair", MaySend(nil, &protocol.Event{ID: "aaaaaaaaaa-000001", Kind: "note", By: "buddy"}).Code)
+	require.Equal(t, "not-of-pair", MaySend(nil, &protocol.Event{ID: "aaaaaaaaaa-000001", Kind: "note", By: "buddy"}, 0).Code)
 }

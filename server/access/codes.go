@@ -70,6 +70,13 @@ func (c *Codes) Try(typed string) bool {
 	return false
 }
 
+// Void ends all codes in force.
+func (c *Codes) Void() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.live = nil
+}
+
 func (c *Codes) prune(now time.Time) {
 	for len(c.live) > 0 && !now.Before(c.live[0].until) {
 		c.live = c.live[1:]

@@ -22,6 +22,7 @@ type Store interface {
 	NewestHold(ctx context.Context, pair string) (string, error)
 	Counters(ctx context.Context, device string, from int64) (upTo int64, beyond []store.Run, err error)
 	Memberships(ctx context.Context, p store.Pair) ([]store.Membership, error)
+	OutsideHolds(ctx context.Context, pair string) ([][]byte, error)
 }
 
 // Member is a device as the others of its pair see it.
@@ -29,6 +30,12 @@ type Member struct {
 	Device string
 	Role   string
 	Name   string
+}
+
+// seat is a connected device's place in a pair.
+type seat struct {
+	Member
+	watches bool // is told all that a board shows
 }
 
 // Peer is a connected device. Its methods must not block: a peer that cannot
@@ -60,9 +67,12 @@ type Core struct {
 	Pair store.Pair
 
 	env         Env
-	peers       map[Peer]Member
+	peers       map[Peer]seat
+	watchers    int // of the peers
 	grants      map[string][]access.Grant
-	devices     []string // all that ever were of the pair
+	tokens      map[string][]byte // hashes of the devices' tokens
+	members     []Member          // who is of the pair now
+	devices     []string          // all that ever were
 	have        map[string]int64
 	underWay    int // batches that wait for the disk
 	present     map[string]*present
@@ -72,6 +82,7 @@ type Core struct {
 	holdAt      int64          // of the last event that begins it
 	active      bool
 	activeSince time.Time
+	stateSaid   stateJSON // to the watchers
 	emptySince  time.Time
 	diskFails   bool
 }
@@ -89,7 +100,7 @@ func NewCore(p store.Pair, env Env) (*Core, error) {
 	}
 	r := &Core{
 		Pair: p, env: env,
-		peers: map[Peer]Member{}, grants: map[string][]access.Grant{}, have: map[string]int64{}, present: map[string]*present{},
+		peers: map[Peer]seat{}, grants: map[string][]access.Grant{}, tokens: map[string][]byte{}, have: map[string]int64{}, present: map[string]*present{},
 		emptySince: env.Clock.Now(),
 	}
 	r.setMembers(members)
@@ -122,19 +133,35 @@ type Snapshot struct {
 // place changed since it said who it is, is told to come again instead; nobody
 // would tell it later.
 func (r *Core) Join(peer Peer, m Member) Snapshot {
-	if r.belongs(m) {
-		r.peers[peer] = m
-		r.seen(m)
-		r.Look()
-	} else {
-		peer.Part("changed")
-	}
+	r.admit(peer, seat{Member: m})
 	return Snapshot{slices.Clone(r.devices), encode(r.presentNow(r.env.Clock.Now()))}
+}
+
+// admit takes a peer in, and tells whether it did.
+func (r *Core) admit(peer Peer, s seat) bool {
+	if !r.belongs(s.Member) {
+		peer.Part("changed")
+		return false
+	}
+	r.peers[peer] = s
+	if s.watches {
+		r.watchers++
+	}
+	r.seen(s.Member)
+	r.Look()
+	return true
+}
+
+func (r *Core) dismiss(peer Peer) {
+	if r.peers[peer].watches {
+		r.watchers--
+	}
+	delete(r.peers, peer)
 }
 
 // Leave removes a peer. Its device stays listed until its heartbeats are missed.
 func (r *Core) Leave(peer Peer) {
-	delete(r.peers, peer)
+	r.dismiss(peer)
 	r.Look()
 }
 
@@ -166,10 +193,10 @@ func (r *Core) Refresh() {
 		return
 	}
 	r.setMembers(list)
-	for peer, m := range r.peers {
-		if !r.belongs(m) {
-			peer.Part("changed")
-			delete(r.peers, peer)
+	for peer, s := range r.peers {
+		if !r.belongs(s.Member) {
+			peer.Part(r.partingWord(s.Device))
+			r.dismiss(peer)
 		}
 	}
 	for _, device := range slices.Clone(r.order) {
@@ -177,17 +204,41 @@ func (r *Core) Refresh() {
 			r.forget(device)
 		}
 	}
+	r.sendPair(r.watching()...)
 	r.Look()
+}
+
+// partingWord tells why a device no longer has its place.
+func (r *Core) partingWord(device string) string {
+	for _, g := range r.grants[device] {
+		if g.Removed {
+			return "removed"
+		}
+	}
+	return "changed"
+}
+
+// InHold tells whether a hold of the pair runs: from the countdown on to the
+// end of its watch.
+func (r *Core) InHold() bool {
+	status := r.followHold(r.env.Clock.Now())
+	// A breathe-up without a countdown has been called off, or has no time yet.
+	return r.active && (status.Phase != protocol.BreatheUp || status.ZeroAt != nil)
 }
 
 func (r *Core) setMembers(list []store.Membership) {
 	clear(r.grants)
-	r.devices = r.devices[:0]
+	clear(r.tokens)
+	r.devices, r.members = r.devices[:0], r.members[:0]
 	for _, m := range list {
 		if len(r.grants[m.Device]) == 0 {
 			r.devices = append(r.devices, m.Device)
 		}
-		r.grants[m.Device] = append(r.grants[m.Device], access.Grant{Role: m.Role, UntilMs: m.UntilMs})
+		r.grants[m.Device] = append(r.grants[m.Device], access.Grant{Role: m.Role, SinceMs: m.SinceMs, UntilMs: m.UntilMs, Removed: m.Removed})
+		r.tokens[m.Device] = m.TokenHash
+		if m.UntilMs == 0 && !m.OfAll {
+			r.members = append(r.members, Member{m.Device, m.Role, m.Name})
+		}
 	}
 }
 
@@ -201,18 +252,22 @@ func (r *Core) belongs(m Member) bool {
 	return false
 }
 
-// Offer judges events, stores them, and passes on what is new to everybody but
-// the sender (nil where it has no connection). reply is called once all is on
-// disk, and must not block.
-func (r *Core) Offer(from Peer, events []protocol.Event, refused []Refusal, reply func(Result)) {
+// Offer judges events that a device brings, stores them, and passes on what is
+// new to everybody but from (nil where the device has no connection). reply is
+// called once all is on disk, and must not block.
+func (r *Core) Offer(from Peer, device string, events []protocol.Event, refused []Refusal, reply func(Result)) {
 	res := Result{Refused: refused}
 	now := r.env.NowMs()
 	taken := make([]protocol.Event, 0, len(events))
 	for i := range events {
 		e := &events[i]
-		problem := access.MaySend(r.grants[protocol.DeviceOf(e.ID)], e)
+		maker := protocol.DeviceOf(e.ID)
+		problem := access.MaySend(r.grants[maker], e, now)
 		if problem == nil {
 			problem = checkTime(e, now)
+		}
+		if problem == nil && maker != device && !access.Sealed(r.tokens[maker], *e) {
+			problem = &protocol.Problem{Code: "not-yours", Reason: "another device recorded this event, and its seal is missing or does not fit"}
 		}
 		switch {
 		case problem == nil:
@@ -224,6 +279,7 @@ func (r *Core) Offer(from Peer, events []protocol.Event, refused []Refusal, repl
 		}
 	}
 	if len(taken) == 0 {
+		res.Refused = merged(res.Refused)
 		reply(res)
 		return
 	}
@@ -246,6 +302,7 @@ func (r *Core) knows(e *protocol.Event) bool {
 // committed goes on after the disk has answered.
 func (r *Core) committed(from Peer, events []protocol.Event, outcomes []store.Outcome, err error, res Result, reply func(Result)) {
 	fresh := make([][]byte, 0, len(events))
+	before := r.hold
 	for i := range events {
 		e := &events[i]
 		switch {
@@ -263,11 +320,14 @@ func (r *Core) committed(from Peer, events []protocol.Event, outcomes []store.Ou
 		fresh = append(fresh, e.Encode())
 		r.follow(e)
 	}
-	res.Err = err
+	res.Err, res.Refused = err, merged(res.Refused)
 	r.judgeDisk(err)
 	// The others first: to them it may be an alarm, to the sender it is a receipt.
-	for _, frame := range EventFrames(fresh) {
+	for _, frame := range EventFrames(r.Pair.ID, fresh) {
 		r.sendAll(frame, from)
+	}
+	if r.hold != before {
+		r.sendPair(r.watching()...)
 	}
 	reply(res)
 	if len(fresh) > 0 {

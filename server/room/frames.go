@@ -3,20 +3,21 @@ package room
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 )
 
 // maxFrame is the size above which events are spread over several frames.
 const maxFrame = 192 << 10
 
-// EventFrames spells events as `events` messages. Where more of them follow
+// EventFrames spells events of a pair as `events` messages. Where more of them follow
 // directly, all but the last say so with `more`, so that a page can wait with
 // showing a hold of which it has seen only the beginning.
-func EventFrames(events [][]byte) [][]byte {
+func EventFrames(pair string, events [][]byte) [][]byte {
 	var frames [][]byte
 	for len(events) > 0 {
 		n := FrameShare(events)
 		var b bytes.Buffer
-		b.WriteString(`{"type":"events","events":`)
+		fmt.Fprintf(&b, `{"type":"events","pair":%q,"events":`, pair)
 		WriteList(&b, events[:n])
 		events = events[n:]
 		if len(events) > 0 {

@@ -25,6 +25,23 @@ type Refusal struct {
 	Reason string // one sentence for people
 }
 
+// merged has each code once, so that a device whose events are all refused is
+// told so in a few messages. A code's first reason stands for all of them.
+func merged(refused []Refusal) []Refusal {
+	var list []Refusal
+	at := map[string]int{}
+	for _, r := range refused {
+		i, known := at[r.Code]
+		if !known {
+			at[r.Code] = len(list)
+			list = append(list, r)
+			continue
+		}
+		list[i].IDs = append(list[i].IDs, r.IDs...)
+	}
+	return list
+}
+
 // Result is what became of the events of one offer.
 type Result struct {
 	Stored  []string // ids that are on disk now, or were already

@@ -83,7 +83,7 @@ func (r *Core) seen(m Member) *present {
 // sets the timer for the next change.
 func (r *Core) Look() {
 	now := r.env.Clock.Now()
-	r.followHold(now)
+	status := r.followHold(now)
 	stale, lost := staleIdle, lostIdle
 	if r.active {
 		stale, lost = staleInHold, lostInHold
@@ -125,6 +125,9 @@ func (r *Core) Look() {
 	if !r.presenceDue.IsZero() && r.presenceDue.Before(next) {
 		next = r.presenceDue
 	}
+	if change := r.lookAtHold(status, now); change.Before(next) {
+		next = change
+	}
 	r.wakeIn(next.Sub(now))
 }
 
@@ -143,8 +146,10 @@ func (r *Core) presentNow(now time.Time) []presentJSON {
 func (r *Core) presenceFrame(now time.Time) []byte {
 	return encode(struct {
 		Type    string        `json:"type"`
+		Pair    string        `json:"pair"`
+		At      int64         `json:"at"` // shared ms from which ages count
 		Present []presentJSON `json:"present"`
-	}{"presence", r.presentNow(now)})
+	}{"presence", r.Pair.ID, r.env.NowMs(), r.presentNow(now)})
 }
 
 // forget takes a device that left out of the list.
@@ -159,26 +164,29 @@ func (r *Core) forget(device string) {
 	}
 }
 
-// followHold works out whether the pair is in a hold, from its events.
-func (r *Core) followHold(now time.Time) {
-	active := r.holdActive()
+// followHold works out whether the pair is in a hold, from its events. It gives
+// the newest hold as it stands, or nil if there is none.
+func (r *Core) followHold(now time.Time) *protocol.Status {
+	var status *protocol.Status
+	active := false
+	if r.hold != nil {
+		nowMs := r.env.NowMs()
+		st := r.hold.StatusAt(nowMs)
+		status = &st
+		active = running(st.Phase) && !r.abandoned(nowMs)
+	}
 	if active && !r.active {
 		r.activeSince = now
 	}
 	r.active = active
+	return status
 }
 
-func (r *Core) holdActive() bool {
-	if r.hold == nil {
-		return false
-	}
-	nowMs := r.env.NowMs()
-	if last, ok := r.hold.LastAt(); !ok || nowMs-last > activeForMs {
-		return false
-	}
-	switch r.hold.StatusAt(nowMs).Phase {
-	case protocol.Planned, protocol.Over:
-		return false
-	}
-	return true
+func running(p protocol.Phase) bool { return p != protocol.Planned && p != protocol.Over }
+
+// abandoned tells whether nothing was recorded in the newest hold for so long
+// that nobody can still be in it.
+func (r *Core) abandoned(nowMs int64) bool {
+	last, ok := r.hold.LastAt()
+	return !ok || nowMs-last > activeForMs
 }

@@ -120,6 +120,17 @@ func (r *Room) Join(ctx context.Context, peer Peer, m Member) (Snapshot, error) 
 	return ask(ctx, r, func() (Snapshot, error) { return r.core.Join(peer, m), nil })
 }
 
+// Watch is Core.Watch in the pair's goroutine.
+func (r *Room) Watch(ctx context.Context, peer Peer, m Member) error {
+	_, err := ask(ctx, r, func() (struct{}, error) { r.core.Watch(peer, m); return struct{}{}, nil })
+	return err
+}
+
+// InHold is Core.InHold in the pair's goroutine.
+func (r *Room) InHold(ctx context.Context) (bool, error) {
+	return ask(ctx, r, func() (bool, error) { return r.core.InHold(), nil })
+}
+
 // Leave is Core.Leave in the pair's goroutine.
 func (r *Room) Leave(peer Peer) {
 	r.act(context.Background(), func() { r.core.Leave(peer) })
@@ -152,6 +163,6 @@ func (r *Room) Refresh() {
 
 // Offer is Core.Offer in the pair's goroutine, where reply is called too. reply
 // is not called if Offer gives false, because ctx ended or the server stops.
-func (r *Room) Offer(ctx context.Context, from Peer, events []protocol.Event, refused []Refusal, reply func(Result)) bool {
-	return r.act(ctx, func() { r.core.Offer(from, events, refused, reply) })
+func (r *Room) Offer(ctx context.Context, from Peer, device string, events []protocol.Event, refused []Refusal, reply func(Result)) bool {
+	return r.act(ctx, func() { r.core.Offer(from, device, events, refused, reply) })
 }

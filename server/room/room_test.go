@@ -36,6 +36,7 @@ func newRooms(t *testing.T) (*Rooms, store.Pair, *clock.Mock) {
 	pair, err := st.AddPair("pair000001", session.ID)
 	require.NoError(t, err)
 	require.NoError(t, st.Admit(store.Device{ID: device, Session: session.ID, Pair: pair.ID, Role: "buddy"}, []byte("hash")))
+	mock.Add(time.Hour) // it has been of the pair for long
 	rs := NewRooms(st, mock, nowMs, slog.New(slog.DiscardHandler))
 	t.Cleanup(func() { rs.Stop(); st.Close() })
 	return rs, pair, mock
@@ -58,7 +59,7 @@ func offerOf(t *testing.T, r *Room, hold string, n int, kind string, at int64) R
 	e, err := protocol.Decode(fmt.Appendf(nil, `{"id":"%s-%06d","hold":%q,"kind":%q,"at":%d,"by":"buddy"}`, device, n, hold, kind, at))
 	require.NoError(t, err)
 	results := make(chan Result, 1)
-	require.True(t, r.Offer(context.Background(), nil, []protocol.Event{e}, nil, func(res Result) { results <- res }))
+	require.True(t, r.Offer(context.Background(), nil, device, []protocol.Event{e}, nil, func(res Result) { results <- res }))
 	return <-results
 }
 

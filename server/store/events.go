@@ -139,6 +139,15 @@ func (s *Store) Hold(ctx context.Context, pair, hold string) ([]protocol.Event, 
 	return events, err
 }
 
+// OutsideHolds gives what a pair recorded that belongs to no hold, such as its
+// place cards, in the order of arrival, as JSON texts.
+func (s *Store) OutsideHolds(ctx context.Context, pair string) ([][]byte, error) {
+	var bodies [][]byte
+	err := s.eachRow(ctx, func(r *row) error { bodies = append(bodies, r.body); return nil },
+		"WHERE pair = ? AND hold LIKE '%-h00' ORDER BY seq", pair)
+	return bodies, err
+}
+
 // NewestHold gives the id of the hold of a pair that was planned or begun last,
 // or "" if there is none.
 func (s *Store) NewestHold(ctx context.Context, pair string) (string, error) {

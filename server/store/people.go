@@ -22,19 +22,26 @@ type Pair struct {
 
 // Device is a phone or laptop that joined a session.
 type Device struct {
-	ID      string
-	Session string
-	Pair    string // "" for an instructor of the whole session
-	Role    string
-	Name    string
-	Removed bool
+	ID       string
+	Session  string
+	Pair     string // "" for an instructor or a siren of the whole session
+	Role     string
+	Name     string
+	JoinedMs int64
+	Removed  bool
 }
 
 // Membership is a role that a device had or has in a pair.
 type Membership struct {
 	Device  string
+	Name    string
 	Role    string
+	OfAll   bool // pairs of the session
+	SinceMs int64
 	UntilMs int64 // 0 while it lasts
+	// Removed tells that the device is no longer of the session at all.
+	Removed   bool
+	TokenHash []byte
 }
 
 var (
@@ -122,34 +129,46 @@ func (s *Store) Admit(d Device, tokenHash []byte) error {
 	return err
 }
 
-// Move gives a known device another session, pair, role and name; its token
-// stays. Its old membership ends now; staying in the same role keeps it.
-func (s *Store) Move(d Device) error {
+// Move gives known devices another session, pair, role and name; their tokens
+// stay. Their old memberships end now; staying in the same role keeps it. All
+// of them move, or, with ErrUnknown, none.
+func (s *Store) Move(devices ...Device) error {
 	unknown := false
 	err := s.do(func(w *writer) error {
 		now := s.nowMs()
-		var n int
-		if err := w.queryRow("SELECT count(*) FROM device WHERE id = ? AND removed_ms IS NULL", d.ID).Scan(&n); err != nil {
-			return err
+		for _, d := range devices {
+			var n int
+			if err := w.queryRow("SELECT count(*) FROM device WHERE id = ? AND removed_ms IS NULL", d.ID).Scan(&n); err != nil {
+				return err
+			}
+			if unknown = n == 0; unknown {
+				return nil
+			}
 		}
-		if unknown = n == 0; unknown {
-			return nil
+		for _, d := range devices {
+			if err := w.move(d, now); err != nil {
+				return err
+			}
 		}
-		if err := w.exec("UPDATE device SET session = ?, pair = ?, role = ?, name = ? WHERE id = ?",
-			d.Session, d.Pair, d.Role, d.Name, d.ID); err != nil {
-			return err
-		}
-		if err := w.exec("UPDATE membership SET until_ms = ? WHERE device = ? AND until_ms IS NULL AND NOT (pair = ? AND role = ?)",
-			now, d.ID, d.Pair, d.Role); err != nil {
-			return err
-		}
-		return w.exec(`INSERT INTO membership (device, pair, role, since_ms) SELECT ?1, ?2, ?3, ?4
-			WHERE NOT EXISTS (SELECT 1 FROM membership WHERE device = ?1 AND until_ms IS NULL)`, d.ID, d.Pair, d.Role, now)
+		return nil
 	})
 	if err == nil && unknown {
 		err = ErrUnknown
 	}
 	return err
+}
+
+func (w *writer) move(d Device, nowMs int64) error {
+	if err := w.exec("UPDATE device SET session = ?, pair = ?, role = ?, name = ? WHERE id = ?",
+		d.Session, d.Pair, d.Role, d.Name, d.ID); err != nil {
+		return err
+	}
+	if err := w.exec("UPDATE membership SET until_ms = ? WHERE device = ? AND until_ms IS NULL AND NOT (pair = ? AND role = ?)",
+		nowMs, d.ID, d.Pair, d.Role); err != nil {
+		return err
+	}
+	return w.exec(`INSERT INTO membership (device, pair, role, since_ms) SELECT ?1, ?2, ?3, ?4
+		WHERE NOT EXISTS (SELECT 1 FROM membership WHERE device = ?1 AND until_ms IS NULL)`, d.ID, d.Pair, d.Role, nowMs)
 }
 
 // Remove ends a device's membership and makes its token worthless. What it
@@ -164,10 +183,10 @@ func (s *Store) Remove(device string) error {
 	})
 }
 
-const deviceColumns = "id, session, pair, role, name, removed_ms IS NOT NULL"
+const deviceColumns = "id, session, pair, role, name, joined_ms, removed_ms IS NOT NULL"
 
 func deviceFields(d *Device) []any {
-	return []any{&d.ID, &d.Session, &d.Pair, &d.Role, &d.Name, &d.Removed}
+	return []any{&d.ID, &d.Session, &d.Pair, &d.Role, &d.Name, &d.JoinedMs, &d.Removed}
 }
 
 // DeviceByToken gives the device of a token, or ErrUnknown if there is none or
@@ -194,18 +213,27 @@ func (s *Store) Devices(ctx context.Context, session string) ([]Device, error) {
 	return collect(rows, deviceFields)
 }
 
-// Memberships gives every role that any device had in a pair, those of the
-// session's instructors included.
+// Device gives a device by its id, or ErrUnknown if there is none or it was removed.
+func (s *Store) Device(ctx context.Context, id string) (Device, error) {
+	var d Device
+	err := s.read.QueryRowContext(ctx, "SELECT "+deviceColumns+" FROM device WHERE id = ? AND removed_ms IS NULL", id).Scan(deviceFields(&d)...)
+	return d, known(err)
+}
+
+// Memberships gives every role that any device had in a pair, those of devices
+// of the whole session included, in the order of their beginning.
 func (s *Store) Memberships(ctx context.Context, p Pair) ([]Membership, error) {
 	rows, err := s.read.QueryContext(ctx, `
-		SELECT device, role, coalesce(until_ms, 0) FROM membership WHERE pair = ?
-		UNION ALL
-		SELECT m.device, m.role, coalesce(m.until_ms, 0)
-		FROM membership m JOIN device d ON d.id = m.device WHERE m.pair = '' AND d.session = ?`, p.ID, p.Session)
+		SELECT m.device, d.name, m.role, m.pair = '', m.since_ms, coalesce(m.until_ms, 0), d.removed_ms IS NOT NULL, d.token
+		FROM membership m JOIN device d ON d.id = m.device
+		WHERE m.pair = ?1 OR m.pair = '' AND d.session = ?2
+		ORDER BY m.rowid`, p.ID, p.Session)
 	if err != nil {
 		return nil, err
 	}
-	return collect(rows, func(m *Membership) []any { return []any{&m.Device, &m.Role, &m.UntilMs} })
+	return collect(rows, func(m *Membership) []any {
+		return []any{&m.Device, &m.Name, &m.Role, &m.OfAll, &m.SinceMs, &m.UntilMs, &m.Removed, &m.TokenHash}
+	})
 }
 
 func known(err error) error {

@@ -71,6 +71,16 @@ CREATE INDEX event_hold ON event(pair, hold);
 CREATE INDEX event_plan ON event(pair, at) WHERE kind = 'plan';
 `
 
+// additions are tables that came later. A file without them gets them when it is
+// opened; an older program leaves them alone.
+const additions = `
+-- What an instructor set for all pairs of a session: a JSON object.
+CREATE TABLE IF NOT EXISTS outing (
+  session  TEXT PRIMARY KEY REFERENCES session(id),
+  settings BLOB NOT NULL
+) STRICT, WITHOUT ROWID;
+`
+
 // row is one stored event as it stands in the file.
 type row struct {
 	seq                          int64 // order of arrival

@@ -117,6 +117,9 @@ func (s *Store) open() error {
 		return err
 	}
 	s.write.SetMaxOpenConns(1)
+	if _, err := s.write.Exec(additions); err != nil {
+		return s.judgeError(err)
+	}
 	s.read, err = openDB(s.path, "rw", "query_only(ON)", "busy_timeout(10000)")
 	if err != nil {
 		return err
@@ -247,7 +250,7 @@ func create(path string) error {
 	if err != nil {
 		return err
 	}
-	_, err = db.Exec(fmt.Sprintf("BEGIN; PRAGMA application_id=%d; PRAGMA user_version=%d; %s COMMIT;", applicationID, formatVersion, schema))
+	_, err = db.Exec(fmt.Sprintf("BEGIN; PRAGMA application_id=%d; PRAGMA user_version=%d; %s %s COMMIT;", applicationID, formatVersion, schema, additions))
 	if err = errors.Join(err, db.Close()); err != nil {
 		return err
 	}

@@ -63,7 +63,7 @@ export function newEarlier({ store, post }) {
     const stored = Array.isArray(json?.stored) ? json.stored : [];
     await store.mark(stored, 'stored');
     const refused = (Array.isArray(json?.refused) ? json.refused : []).filter(
-      (/** @type {any} */ r) => Array.isArray(r?.ids) && r.code !== 'not-stored' && r.code !== 'future',
+      (/** @type {any} */ r) => Array.isArray(r?.ids) && !['not-stored', 'slow-down', 'future'].includes(r.code),
     );
     for (const r of refused) await store.mark(r.ids, 'refused', String(r.code), String(r.reason ?? ''));
     return stored.length > 0 || refused.length > 0;

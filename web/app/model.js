@@ -8,6 +8,7 @@ import { decodeEvent } from '../rules/event.js';
 import { readPlan } from '../rules/plan.js';
 import { statusAt } from '../rules/status.js';
 import { dropped } from '../rules/fold.js';
+import { newSeal } from '../sync/seal.js';
 import { blockOf, guardsOf, sameName } from './guards.js';
 import { diverOf, factsOf, liftsOf, newestPlan, recordOf } from './log_facts.js';
 import { eventId, holdId, newDeviceId } from './device.js';
@@ -178,6 +179,20 @@ export function newModel(env) {
     throw new PlainError(code, reason);
   };
 
+  /** @type {{token: string, of: (event: Record<string, unknown>) => string} | null} */
+  let seal = null;
+
+  /**
+   * An event of this phone with its seal, so that the host takes it from the others too when this one is gone. What is
+   * recorded alone has none: nobody else has it.
+   * @param {ReturnType<typeof decodeEvent>} made
+   */
+  const sealed = (made) => {
+    if (!('event' in made) || identity.token === '') return made;
+    if (seal?.token !== identity.token) seal = { token: identity.token, of: newSeal(identity.token) };
+    return decodeEvent({ ...made.event, mac: seal.of(made.event) });
+  };
+
   /**
    * Records one event: on this phone's disk first, then shown, then sent. Only an alarm does not wait for the disk.
    * @param {string} kind
@@ -192,7 +207,7 @@ export function newModel(env) {
     const hold = opts.hold ?? currentHold()?.id ?? (WITHOUT_HOLD.has(kind) ? holdId(identity.device, 0) : null);
     if (hold === null) no('no-hold', 'There is no hold to record this in: make a plan first.');
     const err = clock.err();
-    const made = decodeEvent({
+    const wish = {
       id: eventId(identity.device, counter + 1),
       hold,
       kind,
@@ -200,7 +215,8 @@ export function newModel(env) {
       ...(err === null ? {} : { err }),
       by: identity.role,
       ...(data && Object.keys(data).length > 0 ? { data } : {}),
-    });
+    };
+    const made = sealed(decodeEvent(wish));
     if (!('event' in made)) no('bad-event', `Not recorded: ${made.problem}.`);
     const { event } = /** @type {{event: HoldEvent}} */ (made);
     counter += 1;

@@ -19,7 +19,7 @@ const MAX_WHOLE = Number.MAX_SAFE_INTEGER;
 export const KINDS = Object.freeze([
   'plan', 'place', 'sound-check', 'breathe-up', 'start', 'look', 'asked', 'answered', 'no-answer', 'contraction',
   'sign', 'reading', 'end-hold', 'surfaced', 'awake', 'ok', 'incident', 'with-them', 'step', 'recovered',
-  'watch-ended', 'verdict', 'note', 'amend', 'sounded', 'profile', 'series',
+  'watch-ended', 'verdict', 'note', 'amend', 'sounded', 'profile', 'series', 'going',
 ]);
 
 /**

@@ -337,7 +337,7 @@ export function newConnection(env) {
     if (!Array.isArray(m.ids) || m.ids.length === 0) return;
     const code = String(m.code ?? '');
     // The host's disk may have room again, and what lies ahead of its clock will not for long.
-    if (code === 'not-stored') return;
+    if (code === 'not-stored' || code === 'slow-down') return;
     const ids = code === 'future' ? outbox.tired(m.ids) : m.ids;
     if (ids.length === 0) return;
     outbox.drop(ids);

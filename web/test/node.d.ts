@@ -77,7 +77,18 @@ declare module 'node:child_process' {
   ): { status: number | null; stdout: string; stderr: string };
 }
 
-declare const Buffer: { concat(chunks: Uint8Array[]): Uint8Array };
+declare module 'node:crypto' {
+  interface Hash {
+    update(data: Uint8Array): Hash;
+    digest(encoding: 'hex'): string;
+  }
+  export function createHash(name: string): Hash;
+}
+
+declare const Buffer: {
+  concat(chunks: Uint8Array[]): Uint8Array;
+  from(bytes: Uint8Array): { toString(encoding: 'hex'): string };
+};
 
 declare const process: {
   argv: string[];
