@@ -22,7 +22,7 @@ var mayRecord = map[string]string{
 	"incident": "b d i", "with-them": "b d i", "step": "b d i", "recovered": "b",
 	"watch-ended": "b", "verdict": "b d i", "note": "b d i", "amend": "b d i",
 	"sounded": "b d i s", "place": "b d i", "sound-check": "b d i s",
-	"going": "i", "a-kind-of-tomorrow": "b d i",
+	"profile": "b d i", "series": "b d i", "going": "i", "a-kind-of-tomorrow": "b d i",
 }
 
 // Ensures that every kind of event is taken from the roles that may record it,
