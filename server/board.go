@@ -49,7 +49,7 @@ func (in *incoming) beginBoard(ctx context.Context, version int, h hello) error 
 	us, clockID := in.srv.shared.NowUs()
 	welcome := encode(boardWelcomeJSON{
 		Type: "welcome", V: version, Board: true, Outing: in.srv.outingNow(), Session: device.Session,
-		Device: device.ID, Role: device.Role, Name: device.Name, ClockID: clockID, ServerMs: us / 1000,
+		Device: device.ID, Role: device.Role, Name: device.Name, ClockID: clockID, ServerMs: us / 1000, Simulated: in.srv.simulated,
 	})
 	if !in.write(outgoing{frame: welcome}, nil) {
 		return errGone

@@ -97,7 +97,8 @@ func (s *Server) apiPairs(r *http.Request, fields object) (any, error) {
 		Session    string     `json:"session"`
 		Instructor bool       `json:"instructor"` // whether the secret opens the instructor's place
 		Pairs      []pairJSON `json:"pairs"`
-	}{s.session.ID, may == mayInstruct, list}, nil
+		Simulated  bool       `json:"simulated,omitempty"` // the people are
+	}{s.session.ID, may == mayInstruct, list, s.simulated}, nil
 }
 
 // namesIn reads the people's names from a plan; one that is no text counts as none.

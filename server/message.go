@@ -255,8 +255,10 @@ type welcomeJSON struct {
 	Present  json.RawMessage        `json:"present"`
 	ClockID  string                 `json:"clock_id"`
 	ServerMs int64                  `json:"server_ms"`
-	More     bool                   `json:"more,omitempty"`
-	Events   json.RawMessage        `json:"events"`
+	// Simulated is true where the people are, and left out elsewhere.
+	Simulated bool            `json:"simulated,omitempty"`
+	More      bool            `json:"more,omitempty"`
+	Events    json.RawMessage `json:"events"`
 }
 
 // boardWelcomeJSON is the welcome of a board; the pairs follow in `pair` messages.
@@ -271,6 +273,8 @@ type boardWelcomeJSON struct {
 	Session  string     `json:"session"`
 	ClockID  string     `json:"clock_id"`
 	ServerMs int64      `json:"server_ms"`
+
+	Simulated bool `json:"simulated,omitempty"`
 }
 
 type storedJSON struct {

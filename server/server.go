@@ -34,6 +34,8 @@ type Options struct {
 	Log  *slog.Logger
 	// Limits bound what others may ask of the server.
 	Limits Limits
+	// Simulated says that the people are simulated: every page is told so.
+	Simulated bool
 }
 
 // Server is one outing's server. Make it with New.
@@ -59,6 +61,8 @@ type Server struct {
 	sockets    counts // by address
 	unwelcomed counts
 
+	simulated bool
+
 	secret           string
 	instructorSecret string
 	codes            *access.Codes
@@ -73,7 +77,7 @@ func New(o Options) *Server {
 	limits := o.Limits.filled()
 	s := &Server{
 		store: o.Store, session: o.Session, clk: o.Clock, shared: o.Shared, assets: o.Assets,
-		hosts: o.Hosts, urls: o.URLs, log: o.Log, version: wireVersion,
+		hosts: o.Hosts, urls: o.URLs, log: o.Log, version: wireVersion, simulated: o.Simulated,
 		rooms:            room.NewRooms(o.Store, o.Clock, o.Shared.NowMs, o.Log),
 		conns:            conns{open: map[*conn]struct{}{}},
 		here:             newHere(o.Clock),

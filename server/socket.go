@@ -232,7 +232,7 @@ func (in *incoming) welcome(ctx context.Context, version int, device store.Devic
 	frames := append([][]byte{encode(welcomeJSON{
 		Type: "welcome", V: version, Outing: in.srv.outingNow(), Pair: pair.ID, Number: pair.Number, Session: pair.Session,
 		Device: device.ID, Role: device.Role, Name: device.Name,
-		Have: ours.Have, Beyond: ours.Beyond, Present: snap.Present, ClockID: clockID, ServerMs: us / 1000,
+		Have: ours.Have, Beyond: ours.Beyond, Present: snap.Present, ClockID: clockID, ServerMs: us / 1000, Simulated: in.srv.simulated,
 		More: n < len(missing), Events: first.Bytes(),
 	})}, room.EventFrames(pair.ID, missing[n:])...)
 	for _, frame := range frames {

@@ -53,6 +53,8 @@ func (m *Main) Run(ctx context.Context, args []string) int {
 		return m.serve(ctx, args[1:])
 	case "replay":
 		return m.replay(args[1:])
+	case "demo":
+		return m.demo(ctx, args[1:])
 	case "verify":
 		return m.verify(ctx, args[1:])
 	case "help":
@@ -68,6 +70,7 @@ func (m *Main) usage(w io.Writer) {
 	fmt.Fprint(w, `Buddyclock is the buddy's clock for static apnea.
 
   buddyclock [serve] [-addr :8080] [-data DIR] [-tls]   serves the page to the phones of an outing
+  buddyclock demo [-speed N]                            an outing of simulated people, to look at
   buddyclock replay FILE                                shows what the rules make of recorded events
   buddyclock verify [-data DIR] [FILE]                  looks through the stored data and says what is wrong with it
 

@@ -5,6 +5,8 @@ import (
 	"net"
 	"net/netip"
 	"time"
+
+	"buddyclock/cmd/buddyclock/demo"
 )
 
 // writtenIn is a day before which no clock of a machine that runs this program
@@ -80,4 +82,12 @@ func (t *tier) promise(bound *net.TCPAddr) string {
 		return "By https with this machine's certificate: nobody on this network can read along, and a phone that does not trust it cannot come in."
 	}
 	return "Over plain http anyone on this network can read along, phones do not keep their screens on, and the page cannot be installed: -tls mends this."
+}
+
+// peopleOddity says so where the people in the data folder are simulated.
+func peopleOddity(dir string) string {
+	if !demo.Marked(dir) {
+		return ""
+	}
+	return "the people and holds in this data folder are simulated; for real ones choose another with -data DIR"
 }

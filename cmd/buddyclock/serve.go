@@ -13,6 +13,7 @@ import (
 	"syscall"
 	"time"
 
+	"buddyclock/cmd/buddyclock/demo"
 	"buddyclock/server"
 	"buddyclock/server/access"
 	"buddyclock/server/store"
@@ -39,6 +40,10 @@ type serveOptions struct {
 	names      names
 	tls        bool
 	cert, key  string
+
+	// demo, where set, is told of the start in place of the console: the people of
+	// the outing, always a new one, are simulated.
+	demo func(Started)
 }
 
 // names collects a flag that may be given several times.
@@ -124,7 +129,11 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	if err != nil {
 		return errors.Join(err, st.Close())
 	}
-	session, err := st.ContinueSession(access.NewID(), sessionGoesOnWithin.Milliseconds())
+	goesOnWithin := sessionGoesOnWithin
+	if o.demo != nil {
+		goesOnWithin = -time.Millisecond
+	}
+	session, err := st.ContinueSession(access.NewID(), goesOnWithin.Milliseconds())
 	if err != nil {
 		return errors.Join(fmt.Errorf("the outing cannot be begun: %w", err), st.Close())
 	}
@@ -139,6 +148,8 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 		Hosts: server.NewHosts(m.Clock, way.names()...),
 		URLs:  urls,
 		Log:   slog.New(slog.NewTextHandler(m.Stderr, nil)),
+
+		Simulated: o.demo != nil || demo.Marked(o.data),
 	})
 	httpServer := &http.Server{
 		Handler:           way.handler(srv, urls),
@@ -153,7 +164,11 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	failed := make(chan error, 1)
 	go func() { failed <- httpServer.Serve(way.listen(listener)) }()
 
-	m.announce(srv, way, bound, o.data, way.clockOddity(m.Clock.Now(), lastStoredMs), way.addressOddity(bound))
+	if o.demo != nil {
+		o.demo(startedAt(srv, way, bound))
+	} else {
+		m.announce(srv, way, bound, o.data, way.clockOddity(m.Clock.Now(), lastStoredMs), way.addressOddity(bound), peopleOddity(o.data))
+	}
 	if m.Ready != nil {
 		m.Ready(startedAt(srv, way, bound))
 	}
