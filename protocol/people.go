@@ -68,6 +68,10 @@ func idValue(raw json.RawMessage) *string {
 	return &s
 }
 
+// ReadID reads an id of a person or a series from its JSON text; nil where it is
+// none.
+func ReadID(raw json.RawMessage) *string { return idValue(raw) }
+
 // dayValue reads a day that the calendar has, spelt YYYY-MM-DD.
 func dayValue(raw json.RawMessage) *string {
 	s, ok := stringValue(raw)

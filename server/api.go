@@ -22,18 +22,24 @@ const maxBodyBytes = 8 << 10
 func (s *Server) routeAPI(mux *http.ServeMux) {
 	for path, handle := range map[string]func(*http.Request, object) (any, error){
 		"code": s.apiCode, "pairs": s.apiPairs, "join": s.apiJoin, "invite": s.apiInvite, "events": s.apiEvents, "leave": s.apiLeave,
-		"pair": s.apiPair, "outing": s.apiOuting, "end": s.apiEnd, "devices": s.apiDevices, "remove": s.apiRemove, "accept": s.apiAccept,
+		"pair": s.apiPair, "outing": s.apiOuting, "end": s.apiEnd, "devices": s.apiDevices, "remove": s.apiRemove, "accept": s.apiAccept, "log": s.apiLog, "erase": s.apiErase,
 	} {
 		maxBytes, limiter := int64(maxBodyBytes), s.calls
 		if path == "events" {
 			maxBytes, limiter = maxFrameBytes, nil // it has a pace of its own
 		}
 		mux.HandleFunc("POST /api/"+path, s.call(maxBytes, limiter, handle))
-		mux.HandleFunc("/api/"+path, func(w http.ResponseWriter, _ *http.Request) {
-			w.Header().Set("Allow", http.MethodPost)
-			refuse(w, http.StatusMethodNotAllowed, "bad-method", "this address takes POST only")
-		})
+		mux.HandleFunc("/api/"+path, postOnly)
 	}
+	for path, handle := range map[string]http.HandlerFunc{"export": s.handleExport, "import": s.handleImport} {
+		mux.HandleFunc("POST /api/"+path, handle)
+		mux.HandleFunc("/api/"+path, postOnly)
+	}
+}
+
+func postOnly(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Allow", http.MethodPost)
+	refuse(w, http.StatusMethodNotAllowed, "bad-method", "this address takes POST only")
 }
 
 // call wraps one request of the API: JSON object in, JSON object out. An error
@@ -41,12 +47,7 @@ func (s *Server) routeAPI(mux *http.ServeMux) {
 // learns more than that it happened.
 func (s *Server) call(maxBytes int64, limiter *access.Limiter, handle func(*http.Request, object) (any, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if r.Header.Get("Origin") != "" && !sameOrigin(r) {
-			refuse(w, http.StatusForbidden, "bad-origin", "requests are only for pages of this server")
-			return
-		}
-		if limiter != nil && !limiter.Allow(r.RemoteAddr) {
-			refuseTooMany(w)
+		if !mayCall(w, r, limiter) {
 			return
 		}
 		body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBytes))
@@ -64,17 +65,37 @@ func (s *Server) call(maxBytes int64, limiter *access.Limiter, handle func(*http
 		if err == nil {
 			answer, err = handle(r, fields)
 		}
-		var problem *protocol.Problem
-		switch {
-		case err == nil:
-			reply(w, http.StatusOK, answer)
-		case errors.As(err, &problem):
-			refuse(w, statusOf(problem.Code), problem.Code, problem.Reason)
-		case r.Context().Err() != nil: // nobody is left to be told
-		default:
-			s.log.Error("a request failed", "path", r.URL.Path, "reason", err)
-			refuse(w, http.StatusInternalServerError, codeFailed, reasonFailed)
+		if err != nil {
+			s.refuseFor(w, r, err)
+			return
 		}
+		reply(w, http.StatusOK, answer)
+	}
+}
+
+// mayCall refuses pages of other servers, and too many requests.
+func mayCall(w http.ResponseWriter, r *http.Request, limiter *access.Limiter) bool {
+	if r.Header.Get("Origin") != "" && !sameOrigin(r) {
+		refuse(w, http.StatusForbidden, "bad-origin", "requests are only for pages of this server")
+		return false
+	}
+	if limiter != nil && !limiter.Allow(r.RemoteAddr) {
+		refuseTooMany(w)
+		return false
+	}
+	return true
+}
+
+// refuseFor tells a device what went wrong, where that is its matter.
+func (s *Server) refuseFor(w http.ResponseWriter, r *http.Request, err error) {
+	var problem *protocol.Problem
+	switch {
+	case errors.As(err, &problem):
+		refuse(w, statusOf(problem.Code), problem.Code, problem.Reason)
+	case r.Context().Err() != nil: // nobody is left to be told
+	default:
+		s.log.Error("a request failed", "path", r.URL.Path, "reason", err)
+		refuse(w, http.StatusInternalServerError, codeFailed, reasonFailed)
 	}
 }
 
@@ -84,9 +105,9 @@ func statusOf(code string) int {
 		return http.StatusUnauthorized
 	case "bad-code", "bad-secret", "not-of-pair", "not-allowed", "outing-ended", "too-many-devices", "too-many-pairs":
 		return http.StatusForbidden
-	case "no-pair", "no-device", "no-offer":
+	case "no-pair", "no-device", "no-offer", "no-diver":
 		return http.StatusNotFound
-	case "device-taken", "in-hold":
+	case "device-taken", "in-hold", "several", "not-confirmed":
 		return http.StatusConflict
 	case "too-many-tries", "too-many-requests":
 		return http.StatusTooManyRequests
@@ -135,11 +156,12 @@ func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
 }
 
 type eventsJSON struct {
-	Stored  []string          `json:"stored"`
-	Refused []refusedJSON     `json:"refused"`
-	Events  []json.RawMessage `json:"events"`
-	More    bool              `json:"more,omitempty"`
-	Have    map[string]int64  `json:"have"`
+	Stored  []string               `json:"stored"`
+	Refused []refusedJSON          `json:"refused"`
+	Events  []json.RawMessage      `json:"events"`
+	More    bool                   `json:"more,omitempty"`
+	Erased  map[string][]store.Run `json:"erased,omitempty"`
+	Have    map[string]int64       `json:"have"`
 
 	Beyond map[string][]store.Run `json:"beyond"`
 }
@@ -184,6 +206,9 @@ func (s *Server) exchange(ctx context.Context, pair store.Pair, device string, e
 		answer.Events = append(answer.Events, body)
 	}
 	answer.More = n < len(missing)
+	if answer.Erased, err = s.store.ErasedOf(ctx, pair.ID); err != nil {
+		return nil, err
+	}
 	ours, err := rm.Have(ctx)
 	answer.Have, answer.Beyond = ours.Have, ours.Beyond
 	return answer, err

@@ -147,6 +147,7 @@ type device struct {
 	times                   []map[string]any
 	present                 []any
 	bye                     string
+	erased                  map[string]any
 }
 
 // join makes a new device of a role in a pair ("new" for a new one), as if it
@@ -256,6 +257,8 @@ func (d *device) read() (map[string]any, error) {
 		d.errors = append(d.errors, m)
 	case "presence":
 		d.present = m["present"].([]any)
+	case "erased":
+		d.erased = m["erased"].(map[string]any)
 	case "bye":
 		d.bye = m["reason"].(string)
 	}

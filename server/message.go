@@ -256,9 +256,10 @@ type welcomeJSON struct {
 	ClockID  string                 `json:"clock_id"`
 	ServerMs int64                  `json:"server_ms"`
 	// Simulated is true where the people are, and left out elsewhere.
-	Simulated bool            `json:"simulated,omitempty"`
-	More      bool            `json:"more,omitempty"`
-	Events    json.RawMessage `json:"events"`
+	Simulated bool                   `json:"simulated,omitempty"`
+	Erased    map[string][]store.Run `json:"erased,omitempty"`
+	More      bool                   `json:"more,omitempty"`
+	Events    json.RawMessage        `json:"events"`
 }
 
 // boardWelcomeJSON is the welcome of a board; the pairs follow in `pair` messages.
@@ -275,6 +276,14 @@ type boardWelcomeJSON struct {
 	ServerMs int64      `json:"server_ms"`
 
 	Simulated bool `json:"simulated,omitempty"`
+}
+
+// erasedJSON tells which events of the pair were erased, of each device as runs
+// of counters.
+type erasedJSON struct {
+	Type   string                 `json:"type"`
+	Pair   string                 `json:"pair"`
+	Erased map[string][]store.Run `json:"erased"`
 }
 
 type storedJSON struct {

@@ -225,6 +225,10 @@ func (in *incoming) welcome(ctx context.Context, version int, device store.Devic
 	if err != nil {
 		return err
 	}
+	erased, err := in.srv.store.ErasedOf(ctx, pair.ID)
+	if err != nil {
+		return err
+	}
 	n := room.FrameShare(missing)
 	var first bytes.Buffer
 	room.WriteList(&first, missing[:n])
@@ -233,7 +237,7 @@ func (in *incoming) welcome(ctx context.Context, version int, device store.Devic
 		Type: "welcome", V: version, Outing: in.srv.outingNow(), Pair: pair.ID, Number: pair.Number, Session: pair.Session,
 		Device: device.ID, Role: device.Role, Name: device.Name,
 		Have: ours.Have, Beyond: ours.Beyond, Present: snap.Present, ClockID: clockID, ServerMs: us / 1000, Simulated: in.srv.simulated,
-		More: n < len(missing), Events: first.Bytes(),
+		Erased: erased, More: n < len(missing), Events: first.Bytes(),
 	})}, room.EventFrames(pair.ID, missing[n:])...)
 	for _, frame := range frames {
 		if !in.write(outgoing{frame: frame}, nil) {

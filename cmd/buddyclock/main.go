@@ -57,6 +57,12 @@ func (m *Main) Run(ctx context.Context, args []string) int {
 		return m.demo(ctx, args[1:])
 	case "verify":
 		return m.verify(ctx, args[1:])
+	case "export":
+		return m.export(ctx, args[1:])
+	case "import":
+		return m.importLog(ctx, args[1:])
+	case "erase":
+		return m.erase(ctx, args[1:])
 	case "help":
 		m.usage(m.Stdout)
 		return exitOK
@@ -72,7 +78,10 @@ func (m *Main) usage(w io.Writer) {
   buddyclock [serve] [-addr :8080] [-data DIR] [-tls]   serves the page to the phones of an outing
   buddyclock demo [-speed N]                            an outing of simulated people, to look at
   buddyclock replay FILE                                shows what the rules make of recorded events
-  buddyclock verify [-data DIR] [FILE]                  looks through the stored data and says what is wrong with it
+  buddyclock verify [-data DIR] [FILE]                  looks through the stored data, or an export, and says what is wrong with it
+  buddyclock export [-diver NAME] [-o FILE]             writes the log as a table or as JSON Lines
+  buddyclock import FILE                                reads such lines into the data
+  buddyclock erase -diver NAME                          takes a diver's log out of the data for good
 
 `+"`buddyclock COMMAND -h` tells the flags of a command.\n")
 }

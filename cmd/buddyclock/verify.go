@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"time"
 
+	"buddyclock/server/logbook"
 	"buddyclock/server/store"
 )
 
@@ -31,7 +33,7 @@ func (m *Main) verify(ctx context.Context, args []string) int {
 		} else {
 			fmt.Fprintf(out, "buddyclock verify: %v\n\n", err)
 		}
-		fmt.Fprint(out, "buddyclock verify [-data DIR] [FILE]\n\nLooks through a data file, or one that was set aside, and changes nothing in it.\n\nFlags:\n")
+		fmt.Fprint(out, "buddyclock verify [-data DIR] [FILE]\n\nLooks through a data file, one that was set aside, or an export, and changes nothing in it.\n\nFlags:\n")
 		flags.SetOutput(out)
 		flags.PrintDefaults()
 		return code
@@ -45,6 +47,9 @@ func (m *Main) verify(ctx context.Context, args []string) int {
 			}
 		}
 		path = filepath.Join(*data, store.FileName)
+	}
+	if isExport(path) {
+		return m.verifyExport(ctx, path)
 	}
 	report, err := store.Inspect(ctx, path)
 	switch {
@@ -64,6 +69,44 @@ func (m *Main) verify(ctx context.Context, args []string) int {
 	return exitOK
 }
 
+// isExport tells whether a file is text that begins as an export does.
+func isExport(path string) bool {
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	first := make([]byte, 1)
+	_, err = f.Read(first)
+	return err == nil && first[0] == '{'
+}
+
+// verifyExport looks through an export.
+func (m *Main) verifyExport(ctx context.Context, path string) int {
+	f, err := os.Open(path)
+	if err != nil {
+		return m.fail(err)
+	}
+	defer f.Close()
+	report, holds, err := logbook.Check(ctx, f)
+	if err != nil {
+		return m.fail(err)
+	}
+	fmt.Fprintf(m.Stdout, "%s\nevents %d, holds %d\n", path, report.Added, holds)
+	for _, r := range report.Refusals {
+		fmt.Fprintf(m.Stdout, "WRONG: line %d: %s %s\n", r.Line, r.Reason, r.ID)
+	}
+	if more := report.Refused - len(report.Refusals); more > 0 {
+		fmt.Fprintf(m.Stdout, "WRONG: %d more\n", more)
+	}
+	if report.Refused > 0 {
+		fmt.Fprintln(m.Stdout, "DAMAGED: what is sound in it can still be imported")
+		return exitUnsound
+	}
+	fmt.Fprintln(m.Stdout, "sound: the export is whole, and every event matches its checksum")
+	return exitOK
+}
+
 // tell prints what an inspection found.
 func (m *Main) tell(path string, r *store.Report) {
 	fmt.Fprintf(m.Stdout, "%s\nevents %d, holds %d, pairs %d", path, r.Events, r.Holds, r.Pairs)
@@ -79,6 +122,9 @@ func (m *Main) tell(path string, r *store.Report) {
 	}
 	for _, g := range r.Gaps {
 		fmt.Fprintf(m.Stdout, "not here: %s-%06d to %06d, though later ones are; that device may still have them\n", g.Device, g.From, g.To)
+	}
+	if r.Erased > 0 {
+		fmt.Fprintf(m.Stdout, "erased by a person: %d events\n", r.Erased)
 	}
 	if r.UnlistedGaps > 0 {
 		fmt.Fprintf(m.Stdout, "not here: %d more such\n", r.UnlistedGaps)

@@ -7,7 +7,10 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"encoding/base64"
+	"fmt"
 	"strings"
+
+	"buddyclock/protocol"
 )
 
 // Alphabet holds the 32 signs of ids and codes: digits and letters without
@@ -23,6 +26,14 @@ func NewID() string { return randomSigns(DeviceIDLength) }
 // IsDeviceID tells whether a text has the form of a device id.
 func IsDeviceID(s string) bool {
 	return len(s) == DeviceIDLength && strings.Trim(s, Alphabet) == ""
+}
+
+// IsEventID tells whether a text is an event id in its one spelling: a device
+// id, '-' and a counter from 1 in six digits or more.
+func IsEventID(s string) bool {
+	n, ok := protocol.CounterOf(s)
+	device := protocol.DeviceOf(s)
+	return ok && n >= 1 && IsDeviceID(device) && s == fmt.Sprintf("%s-%06d", device, n)
 }
 
 // NewSecret makes a join secret of 128 random bits, fit for a URL.

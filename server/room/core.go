@@ -263,7 +263,7 @@ func (r *Core) Offer(from Peer, device string, events []protocol.Event, refused 
 		e := &events[i]
 		maker := protocol.DeviceOf(e.ID)
 		problem := access.MaySend(r.grants[maker], e, now)
-		if problem == nil {
+		if problem == nil && !r.isLateReading(e, now) {
 			problem = checkTime(e, now)
 		}
 		if problem == nil && maker != device && !access.Sealed(r.tokens[maker], *e) {
@@ -292,6 +292,33 @@ func (r *Core) Offer(from Peer, device string, events []protocol.Event, refused 
 	})
 }
 
+// isLateReading tells whether an event is an oximeter reading typed later along
+// the tape of a hold that is known: it may lie as far back as the hold does.
+func (r *Core) isLateReading(e *protocol.Event, nowMs int64) bool {
+	if e.Kind != protocol.KindReading || e.At > nowMs-farMs {
+		return false
+	}
+	events, err := r.env.Store.Hold(context.Background(), r.Pair.ID, e.Hold)
+	return err == nil && slices.ContainsFunc(events, func(at protocol.Event) bool { return at.Kind == protocol.KindStart && at.At <= e.At })
+}
+
+// Erased forgets a hold that may have been erased, and tells the pair's devices
+// what they are to erase too.
+func (r *Core) Erased(frame []byte) {
+	newest, err := r.env.Store.NewestHold(context.Background(), r.Pair.ID)
+	if err != nil {
+		r.env.Log.Error("a pair's newest hold could not be read", "pair", r.Pair.Number, "reason", err)
+	}
+	r.hold, r.holdAt = nil, 0
+	if newest != "" {
+		r.loadHold(newest)
+		r.holdAt = beganAt(r.hold)
+	}
+	r.sendAll(frame, nil)
+	r.sendPair(r.watching()...)
+	r.Look()
+}
+
 // knows tells whether the very same event is stored: one that has waited more
 // than a day for its `stored` is not refused.
 func (r *Core) knows(e *protocol.Event) bool {
@@ -310,6 +337,9 @@ func (r *Core) committed(from Peer, events []protocol.Event, outcomes []store.Ou
 			res.Failed = append(res.Failed, e.ID)
 		case outcomes[i] == store.Conflict:
 			res.Refused = append(res.Refused, Refusal{IDs: []string{e.ID}, Code: "conflict", Reason: "another event with this id is stored already; the first one counts"})
+			continue
+		case outcomes[i] == store.Erased:
+			res.Refused = append(res.Refused, Refusal{IDs: []string{e.ID}, Code: "erased", Reason: "the event was erased, with the diver's log: erase it there too"})
 			continue
 		default:
 			res.Stored = append(res.Stored, e.ID)

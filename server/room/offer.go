@@ -74,9 +74,7 @@ func Decode(raws []json.RawMessage) ([]protocol.Event, []Refusal) {
 // checkID demands the one spelling of an event id, so that a counter cannot be
 // used twice.
 func checkID(id string) error {
-	n, ok := protocol.CounterOf(id)
-	device := protocol.DeviceOf(id)
-	if !ok || n < 1 || !access.IsDeviceID(device) || id != fmt.Sprintf("%s-%06d", device, n) {
+	if !access.IsEventID(id) {
 		return &protocol.Problem{Code: "bad-id", Reason: fmt.Sprintf("%q is not a device id, '-' and a counter of six digits", id)}
 	}
 	return nil

@@ -1,6 +1,7 @@
 package room
 
 import (
+	"context"
 	"log/slog"
 	"sync"
 
@@ -26,6 +27,7 @@ type Rooms struct {
 
 // entry counts who holds a room, so that it does not end under their hands.
 type entry struct {
+	pair store.Pair
 	once sync.Once
 	room *Room
 	err  error
@@ -43,7 +45,7 @@ func (rs *Rooms) Enter(p store.Pair) (r *Room, release func(), err error) {
 	rs.mu.Lock()
 	e := rs.live[p.ID]
 	if e == nil {
-		e = &entry{}
+		e = &entry{pair: p}
 		rs.live[p.ID] = e
 	}
 	e.held++
@@ -91,6 +93,43 @@ func (rs *Rooms) Refresh(p store.Pair) {
 	}
 	if r, release, err := rs.Enter(p); err == nil {
 		r.Refresh()
+		release()
+	}
+}
+
+// InHold tells whether any live pair is in a hold.
+func (rs *Rooms) InHold(ctx context.Context) (bool, error) {
+	rs.mu.Lock()
+	var pairs []store.Pair
+	for _, e := range rs.live {
+		pairs = append(pairs, e.pair)
+	}
+	rs.mu.Unlock()
+	for _, p := range pairs {
+		r, release, err := rs.Enter(p)
+		if err != nil {
+			return false, err
+		}
+		active, err := r.InHold(ctx)
+		release()
+		if active || err != nil {
+			return active, err
+		}
+	}
+	return false, nil
+}
+
+// Erased is Core.Erased for a pair that may not be live; then nobody is there to
+// be told.
+func (rs *Rooms) Erased(p store.Pair, frame []byte) {
+	rs.mu.Lock()
+	live := rs.live[p.ID] != nil
+	rs.mu.Unlock()
+	if !live {
+		return
+	}
+	if r, release, err := rs.Enter(p); err == nil {
+		r.act(context.Background(), func() { r.core.Erased(frame) })
 		release()
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 )
 
 // ErrClosed is given to writes that come after Close.
@@ -20,6 +21,8 @@ const maxJobs = 512
 type job struct {
 	run  func(*writer) error
 	done func(error)
+	// alone jobs make their transactions themselves.
+	alone bool
 }
 
 // submit queues a job and returns at once.
@@ -40,7 +43,14 @@ func (s *Store) submit(j job) {
 // do runs a job and waits until it is on disk.
 func (s *Store) do(run func(*writer) error) error {
 	result := make(chan error, 1)
-	s.submit(job{run, func(err error) { result <- err }})
+	s.submit(job{run: run, done: func(err error) { result <- err }})
+	return <-result
+}
+
+// doAlone is do for a job that makes its transactions itself.
+func (s *Store) doAlone(run func(*writer) error) error {
+	result := make(chan error, 1)
+	s.submit(job{run: run, done: func(err error) { result <- err }, alone: true})
 	return <-result
 }
 
@@ -59,7 +69,7 @@ func (s *Store) commitLoop(w *writer) {
 	for {
 		jobs, closed := s.take()
 		if len(jobs) > 0 {
-			err := w.commit(jobs)
+			err := w.carryOut(jobs)
 			for _, j := range jobs {
 				j.done(err)
 			}
@@ -76,6 +86,9 @@ func (s *Store) take() (jobs []job, closed bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	n := min(len(s.waiting), maxJobs)
+	if i := slices.IndexFunc(s.waiting[:n], func(j job) bool { return j.alone }); i >= 0 {
+		n = max(i, 1)
+	}
 	jobs = s.waiting[:n:n]
 	s.waiting = s.waiting[n:]
 	if len(s.waiting) == 0 {
@@ -98,7 +111,8 @@ func newWriter(db *sql.DB) (*writer, error) {
 		return nil, err
 	}
 	w := &writer{conn: conn}
-	if w.insert, err = conn.PrepareContext(ctx, "INSERT INTO event ("+rowColumns+") VALUES (?,?,?,?,?,?,?,?,?,?) ON CONFLICT DO NOTHING"); err == nil {
+	if w.insert, err = conn.PrepareContext(ctx, `INSERT INTO event (`+rowColumns+`) SELECT ?1,?2,?3,?4,?5,?6,?7,?8,?9,?10
+		WHERE NOT EXISTS (SELECT 1 FROM erased WHERE device = ?5 AND counter = ?6) ON CONFLICT DO NOTHING`); err == nil {
 		w.lookup, err = conn.PrepareContext(ctx, "SELECT seq, "+rowColumns+" FROM event WHERE id = ?")
 	}
 	if err != nil {
@@ -114,6 +128,14 @@ func (w *writer) close() error {
 		}
 	}
 	return w.conn.Close()
+}
+
+// carryOut commits jobs; one that stands alone makes its transactions itself.
+func (w *writer) carryOut(jobs []job) error {
+	if jobs[0].alone {
+		return inWords(jobs[0].run(w))
+	}
+	return w.commit(jobs)
 }
 
 // commit runs the jobs in one transaction: all are on disk, or none.

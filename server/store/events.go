@@ -21,6 +21,8 @@ const (
 	Known
 	// Conflict: another event has that id; the one on disk stays.
 	Conflict
+	// Erased: the event was erased, and stays so.
+	Erased
 )
 
 // Append queues events of one pair and returns at once. done is called once
@@ -51,14 +53,14 @@ func (s *Store) Append(pair string, events []protocol.Event, done func([]Outcome
 }
 
 func (w *writer) append(pair string, e *protocol.Event, nowMs int64) (Outcome, error) {
-	counter, ok := protocol.CounterOf(e.ID)
+	r, ok := rowOf(pair, nowMs, e)
 	if !ok {
 		return Conflict, nil
 	}
-	r := row{
-		id: e.ID, pair: pair, hold: e.Hold, kind: e.Kind, device: protocol.DeviceOf(e.ID),
-		counter: counter, at: e.At, storedMs: nowMs, body: e.Encode(),
-	}
+	return w.insertRow(r)
+}
+
+func (w *writer) insertRow(r row) (Outcome, error) {
 	ctx := context.Background()
 	res, err := w.insert.ExecContext(ctx, r.id, r.pair, r.hold, r.kind, r.device, r.counter, r.at, r.storedMs, r.body, r.sum())
 	if err != nil {
@@ -73,14 +75,21 @@ func (w *writer) append(pair string, e *protocol.Event, nowMs int64) (Outcome, e
 	}
 	defer rows.Close()
 	if !rows.Next() {
+		if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+			return 0, err
+		}
+		gone, err := w.isErased(r.device, r.counter)
+		if err != nil || gone {
+			return Erased, err
+		}
 		// Another spelling of the same counter.
-		return Conflict, rows.Err()
+		return Conflict, nil
 	}
 	old, err := scanRow(rows)
 	if err != nil {
 		return 0, err
 	}
-	if old.pair == pair && protocol.SameContent(protocol.Event{Raw: old.body}, protocol.Event{Raw: r.body}) {
+	if old.pair == r.pair && protocol.SameContent(protocol.Event{Raw: old.body}, protocol.Event{Raw: r.body}) {
 		return Known, nil
 	}
 	return Conflict, nil
@@ -182,10 +191,13 @@ func (s *Store) NewestPlan(ctx context.Context, pair string) ([]byte, error) {
 const MaxRuns = 64
 
 // Counters gives the highest counter of a device up to which all its events are
-// stored, in whatever pair, and the lowest runs above it. It reads on from a
-// counter known to be reached.
+// stored, in whatever pair, and the lowest runs above it. Those that were erased
+// are no gaps: nobody is to send them again. It reads on from a counter known
+// to be reached.
 func (s *Store) Counters(ctx context.Context, device string, from int64) (upTo int64, beyond []Run, err error) {
-	rows, err := s.read.QueryContext(ctx, "SELECT counter FROM event WHERE device = ? AND counter > ? ORDER BY counter", device, from)
+	rows, err := s.read.QueryContext(ctx, `
+		SELECT counter FROM event WHERE device = ?1 AND counter > ?2
+		UNION ALL SELECT counter FROM erased WHERE device = ?1 AND counter > ?2 ORDER BY counter`, device, from)
 	if err != nil {
 		return from, nil, err
 	}

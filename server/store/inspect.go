@@ -41,6 +41,7 @@ type Gap struct {
 // Report is what an inspection found.
 type Report struct {
 	Events, Holds, Pairs int64
+	Erased               int64 // events that were erased: only their ids are known
 	LastStoredMs         int64 // shared time of the last event's coming, 0 if there is none
 	Findings             []Finding
 	Unlisted             int // further findings
@@ -250,8 +251,20 @@ func (r *Report) strangers(ctx context.Context, db *sql.DB) error {
 		"SELECT id, pair FROM event NOT INDEXED WHERE pair NOT IN (SELECT id FROM pair) ORDER BY seq")
 }
 
-// gaps finds counters that are missing below a device's last one.
+// gaps finds counters that are missing below a device's last one, and were not
+// erased.
 func (r *Report) gaps(ctx context.Context, db *sql.DB) error {
+	erased := ""
+	var there bool
+	if err := db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM sqlite_master WHERE name = 'erased')").Scan(&there); err != nil {
+		return err
+	}
+	if there { // files of before have no such table
+		erased = " UNION ALL SELECT device, counter FROM erased NOT INDEXED"
+		if err := db.QueryRowContext(ctx, "SELECT count(*) FROM erased").Scan(&r.Erased); err != nil {
+			return err
+		}
+	}
 	last := map[string]int64{}
 	return each(ctx, db, func(device string, counter int64) {
 		if from := last[device] + 1; from < counter {
@@ -262,7 +275,7 @@ func (r *Report) gaps(ctx context.Context, db *sql.DB) error {
 			}
 		}
 		last[device] = counter
-	}, "SELECT device, counter FROM event NOT INDEXED ORDER BY device, counter")
+	}, "SELECT device, counter FROM event NOT INDEXED"+erased+" ORDER BY device, counter")
 }
 
 // each calls use with the two columns of every row.

@@ -69,6 +69,20 @@ CREATE TABLE event (
 CREATE UNIQUE INDEX event_device ON event(device, counter);
 CREATE INDEX event_hold ON event(pair, hold);
 CREATE INDEX event_plan ON event(pair, at) WHERE kind = 'plan';
+` + erasedSchema
+
+// erasedSchema tells which events were erased, so that a phone that still has
+// one cannot bring it back. It holds nothing of what they said. Files of before
+// get it when they are opened.
+const erasedSchema = `
+CREATE TABLE IF NOT EXISTS erased (
+  device    TEXT NOT NULL,
+  counter   INTEGER NOT NULL,
+  pair      TEXT NOT NULL,
+  erased_ms INTEGER NOT NULL,
+  PRIMARY KEY (device, counter)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS erased_pair ON erased(pair);
 `
 
 // additions are tables that came later. A file without them gets them when it is

@@ -126,6 +126,9 @@ func (s *Store) open() error {
 	}
 	s.read.SetMaxOpenConns(4)
 	s.read.SetMaxIdleConns(4)
+	if _, err := s.write.Exec(erasedSchema); err != nil {
+		return s.judgeError(err)
+	}
 	w, err := newWriter(s.write)
 	if err != nil {
 		return s.judgeError(err)

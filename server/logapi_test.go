@@ -1,0 +1,202 @@
+package server
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"io"
+	"net/http"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// fetch calls a way of the log and gives the status and the whole answer as it came.
+func (h *host) fetch(path, token string, body []byte) (int, http.Header, string) {
+	h.t.Helper()
+	req, err := http.NewRequest(http.MethodPost, h.url+path, bytes.NewReader(body))
+	require.NoError(h.t, err)
+	req.Header.Set("Origin", h.url)
+	req.Header.Set("Authorization", "Bearer "+token)
+	resp, err := h.client.Do(req)
+	require.NoError(h.t, err)
+	defer resp.Body.Close()
+	text, err := io.ReadAll(resp.Body)
+	require.NoError(h.t, err)
+	return resp.StatusCode, resp.Header, string(text)
+}
+
+func (h *host) export(d *device, fields map[string]any) (int, http.Header, string) {
+	h.t.Helper()
+	all := map[string]any{"token": d.token, "format": "jsonl"}
+	for k, v := range fields {
+		all[k] = v
+	}
+	body, err := json.Marshal(all)
+	require.NoError(h.t, err)
+	return h.fetch("/api/export", "", body)
+}
+
+// Ensures that a member exports its own pair's holds and no other's, an instructor the outing's, and a stranger nothing.
+func TestH21ExportGoesByRole(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	diver := h.join(buddy.pair, "diver").connect(nil)
+	aHold(t, buddy, diver, buddy.id+"-h01")
+	other := h.join("new", "buddy").connect(nil)
+	aHold(t, other, h.join(other.pair, "diver").connect(nil), other.id+"-h01")
+	instructor := h.join("", "instructor")
+
+	starts := func(d *device, fields map[string]any) int {
+		status, head, text := h.export(d, fields)
+		require.Equal(t, http.StatusOK, status, text)
+		require.Equal(t, "no-store", head.Get("Cache-Control"))
+		require.Contains(t, head.Get("Content-Disposition"), ".jsonl")
+		require.NotContains(t, text, d.token)
+		return strings.Count(text, `"kind":"start"`)
+	}
+	require.Equal(t, 1, starts(buddy, nil))
+	require.Equal(t, 1, starts(diver, map[string]any{"all": true}), "a member's wish for all is not granted")
+	require.Equal(t, 1, starts(diver, map[string]any{"diver": map[string]any{"name": "ilse"}}))
+	require.Equal(t, 2, starts(instructor, nil))
+	require.Equal(t, 2, starts(instructor, map[string]any{"all": true, "diver": map[string]any{"name": "Ilse"}}))
+
+	status, head, text := h.export(instructor, map[string]any{"format": "csv"})
+	require.Equal(t, http.StatusOK, status)
+	require.Contains(t, head.Get("Content-Type"), "text/csv")
+	require.Equal(t, 3, strings.Count(text, "\r\n"))
+
+	for code, fields := range map[string]map[string]any{
+		"bad-token": {"token": "nobody's"}, "bad-message": {"format": "pdf"}, "no-diver": {"diver": map[string]any{"name": "Nemo"}},
+	} {
+		status, _, text := h.export(buddy, fields)
+		require.GreaterOrEqual(t, status, 400)
+		require.Contains(t, text, `"`+code+`"`)
+	}
+
+	status, answer := h.post("/api/log", map[string]any{"token": buddy.token})
+	require.Equal(t, http.StatusOK, status)
+	require.Len(t, answer["holds"], 1)
+	line := answer["holds"].([]any)[0].(map[string]any)
+	require.Equal(t, "Ilse", line["diver"])
+	require.Equal(t, 90_000.0, line["hold_ms"])
+	_, answer = h.post("/api/log", map[string]any{"token": instructor.token, "all": true})
+	require.Len(t, answer["holds"], 2)
+}
+
+// Ensures that an instructor's import goes in while the server runs, says how far it is, and what it refused.
+func TestH20ImportOverHTTP(t *testing.T) {
+	here, there := newHost(t), newHost(t)
+	buddy := here.join("new", "buddy").connect(nil)
+	aHold(t, buddy, here.join(buddy.pair, "diver").connect(nil), buddy.id+"-h01")
+	_, _, text := here.export(buddy, nil)
+
+	instructor, member := there.join("", "instructor"), there.join("new", "buddy")
+	status, _, answer := there.fetch("/api/import", member.token, []byte(text))
+	require.Equal(t, http.StatusForbidden, status)
+	require.Contains(t, answer, "not-allowed")
+	run := func(text string) (last map[string]any, lines int) {
+		status, _, answer := there.fetch("/api/import", instructor.token, []byte(text))
+		require.Equal(t, http.StatusOK, status, answer)
+		for in := bufio.NewScanner(strings.NewReader(answer)); in.Scan(); lines++ {
+			last = nil
+			require.NoError(t, json.Unmarshal(in.Bytes(), &last))
+		}
+		return last, lines
+	}
+	last, lines := run(text)
+	require.GreaterOrEqual(t, lines, 2, "its progress, and its end")
+	require.Equal(t, []any{true, true, 20.0, 0.0}, []any{last["done"], last["whole"], last["added"], last["refused"]})
+	last, _ = run(text)
+	require.Equal(t, []any{true, 0.0, 20.0}, []any{last["done"], last["added"], last["known"]})
+	last, _ = run(text[:len(text)/2])
+	require.Equal(t, []any{true, false}, []any{last["done"], last["whole"]})
+	require.NotEmpty(t, last["refusals"])
+	last, _ = run("something else\n")
+	require.Equal(t, false, last["done"])
+	require.NotEmpty(t, last["error"])
+	_, _, text = there.export(instructor, map[string]any{"all": true})
+	require.Equal(t, 1, strings.Count(text, `"kind":"start"`))
+}
+
+// Ensures that erasing a diver needs the name typed, takes the holds out of the files, tells the phones, and lasts.
+func TestH21EraseTellsThePhones(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	diver := h.join(buddy.pair, "diver").connect(nil)
+	hold := buddy.id + "-h01"
+	aHold(t, buddy, diver, hold)
+	secret := buddy.record(hold, "note", h.shared.NowMs()-1_000, map[string]any{"text": "Ilse had a bad night"})
+	buddy.until("the note is stored", func() bool { return buddy.hasStored(secret["id"].(string)) })
+	call := func(fields map[string]any) (int, map[string]any) {
+		all := map[string]any{"token": diver.token, "diver": map[string]any{"name": "Ilse"}}
+		for k, v := range fields {
+			all[k] = v
+		}
+		return h.post("/api/erase", all)
+	}
+	_, answer := call(nil)
+	require.Equal(t, map[string]any{"diver": "Ilse", "holds": 1.0, "events": 21.0, "named": 0.0, "erased": false}, answer)
+	status, answer := call(map[string]any{"confirm": "Inge"})
+	require.Equal(t, http.StatusConflict, status)
+	require.Equal(t, "not-confirmed", answer["code"])
+	stranger := h.join("new", "buddy")
+	_, answer = call(map[string]any{"token": stranger.token})
+	require.Equal(t, 0.0, answer["holds"], "another pair's are not theirs to erase")
+
+	begun := stranger.connect(nil)
+	begun.record(begun.id+"-h01", "plan", h.shared.NowMs()-9_000, map[string]any{"diver": "Tuva", "planned_s": 120})
+	start := begun.record(begun.id+"-h01", "start", h.shared.NowMs()-5_000, nil)
+	begun.until("the start is stored", func() bool { return begun.hasStored(start["id"].(string)) })
+	_, answer = call(map[string]any{"confirm": "ilse"})
+	require.Equal(t, "in-hold", answer["code"], "a hold comes first")
+	up := begun.record(begun.id+"-h01", "amend", h.shared.NowMs(), map[string]any{"target": start["id"], "drop": true})
+	begun.until("the start is taken back", func() bool { return begun.hasStored(up["id"].(string)) })
+
+	status, answer = call(map[string]any{"confirm": "ilse"})
+	require.Equal(t, http.StatusOK, status, answer)
+	require.Equal(t, true, answer["erased"])
+	require.Equal(t, 21.0, answer["events"])
+	for _, d := range []*device{buddy, diver} {
+		d.until("it is told what to erase", func() bool { return d.erased != nil })
+		require.Equal(t, []any{[]any{1.0, float64(diver.count)}}, d.erased[diver.id])
+	}
+	for _, name := range filesIn(t, h.dir) {
+		require.NotContains(t, readFile(t, name), "a bad night", name)
+		require.NotContains(t, readFile(t, name), "Ilse", name)
+	}
+
+	// A phone that was away is told when it comes, and its events are not taken again.
+	again := h.join(buddy.pair, "buddy").connect(map[string]int64{buddy.id: 3})
+	require.Contains(t, again.welcome["erased"], buddy.id)
+	require.Empty(t, again.welcome["events"])
+	buddy.offer(secret)
+	buddy.until("it is refused", func() bool { return buddy.wasRefused(secret["id"].(string)) })
+	require.Equal(t, "erased", buddy.refusedFor(secret["id"].(string)))
+	_, late := h.post("/api/events", map[string]any{"token": diver.token, "pair": diver.pair, "events": []any{}, "have": map[string]any{}})
+	require.Contains(t, late["erased"], diver.id)
+}
+
+// Ensures that a reading typed days later along the tape of a hold is taken, and a press of days ago is not.
+func TestReadingsMayComeLate(t *testing.T) {
+	h, mock := newMockHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	hold := buddy.id + "-h01"
+	at := h.shared.NowMs()
+	buddy.record(hold, "plan", at-60_000, map[string]any{"diver": "Ilse", "planned_s": 120})
+	start := buddy.record(hold, "start", at, nil)
+	buddy.until("the start is stored", func() bool { return buddy.hasStored(start["id"].(string)) })
+	mock.Add(3 * 24 * 3_600_000_000_000)
+	late := h.join(buddy.pair, "buddy").connect(nil)
+	reading := late.event(hold, "reading", at+40_000, map[string]any{"spo2": 88, "source": "video"})
+	before := late.event(hold, "reading", at-1, map[string]any{"spo2": 97, "source": "video"})
+	look := late.event(hold, "look", at+41_000, nil)
+	elsewhere := late.event(late.id+"-h01", "reading", at+40_000, map[string]any{"spo2": 88, "source": "video"})
+	late.offer(reading, before, look, elsewhere)
+	late.until("the reading is stored", func() bool { return late.hasStored(reading["id"].(string)) })
+	for _, e := range []map[string]any{before, look, elsewhere} {
+		late.until("the others are refused", func() bool { return late.wasRefused(e["id"].(string)) })
+		require.Equal(t, "too-far", late.refusedFor(e["id"].(string)))
+	}
+}

@@ -1,0 +1,158 @@
+package logbook
+
+import (
+	"bytes"
+	"context"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// Ensures that an export holds everything: imported elsewhere it gives the same export, byte by byte, and imported again it
+// changes nothing.
+func TestH20ExportComesBackWhole(t *testing.T) {
+	here, there := open(t), open(t)
+	anOuting(t, here, 6)
+	text := exported(t, here, Scope{})
+	report := imported(t, there, text)
+	require.True(t, report.Whole)
+	require.Equal(t, Progress{Read: 1 + 1 + 1 + 1 + 6*12 + 1, Added: 1 + 6*12}, report.Progress)
+	require.Equal(t, string(text), string(exported(t, there, Scope{})))
+
+	report = imported(t, there, text)
+	require.Equal(t, Progress{Read: report.Read, Known: 1 + 6*12}, report.Progress)
+	require.Equal(t, string(text), string(exported(t, there, Scope{})))
+
+	checked, holds, err := Check(context.Background(), bytes.NewReader(text))
+	require.NoError(t, err)
+	require.True(t, checked.Whole)
+	require.Zero(t, checked.Refused, checked.Refusals)
+	require.Equal(t, 7, holds, "six, and the one that stands for none")
+	events, err := there.Verify(context.Background())
+	require.NoError(t, err)
+	require.EqualValues(t, 1+6*12, events)
+}
+
+// Ensures that no byte of an export can be changed, and none cut off, without its check saying so.
+func TestH20EveryDamageOfAnExportIsFound(t *testing.T) {
+	st := open(t)
+	anOuting(t, st, 1)
+	text := exported(t, st, Scope{})
+	sound := func(text []byte) bool {
+		report, _, err := Check(context.Background(), bytes.NewReader(text))
+		return err == nil && report.Whole && report.Refused == 0
+	}
+	require.True(t, sound(text))
+	for i := range text {
+		spoilt := bytes.Clone(text)
+		spoilt[i] ^= 1
+		require.False(t, sound(spoilt), "byte %d of %d was changed: %q", i, len(text), text[max(0, i-20):min(len(text), i+20)])
+		// The newline after the last line is no part of what it says.
+		require.False(t, i < len(text)-1 && sound(text[:i]), "cut off at byte %d of %d", i, len(text))
+	}
+}
+
+// Ensures that what is not taken is named with its line and its reason, and that all else is taken.
+func TestImportTellsWhatItRefused(t *testing.T) {
+	st := open(t)
+	anOuting(t, st, 1)
+	lines := strings.SplitAfter(strings.TrimSuffix(string(exported(t, st, Scope{})), "\n"), "\n")
+	fresh := open(t)
+	first := strings.Index(lines[3], `"kind":"profile"`)
+	require.Positive(t, first, lines[3])
+
+	spoilt := append([]string{}, lines[:4]...)
+	spoilt = append(spoilt,
+		strings.Replace(lines[4], `"planned_s":180`, `"planned_s":181`, 1), // line 5
+		strings.Replace(lines[5], `"pair":"p1"`, `"pair":"p2"`, 1),
+		strings.Replace(lines[6], `"at":`, `"at":"soon","was":`, 1),
+		strings.Replace(lines[7], `"id":"aaaaaaaaaa-0000`, `"id":"aaaaaaaaaa-00`, 1),
+		"no line at all\n",
+		lines[8])
+	report := imported(t, fresh, []byte(strings.Join(spoilt, "")))
+	var codes []string
+	for _, r := range report.Refusals {
+		require.NotEmpty(t, r.Reason)
+		codes = append(codes, r.Code)
+	}
+	require.Equal(t, []string{"damaged", "no-pair", "bad-at", "bad-id", "not-json", "cut-off"}, codes)
+	require.Equal(t, 5, report.Refusals[0].Line)
+	require.False(t, report.Whole)
+	require.Equal(t, 2, report.Added)
+
+	// Another event of the same id is stored: that one counts.
+	other := open(t)
+	addPair(t, other, "p1")
+	m := &maker{t: t, device: phone}
+	add(t, other, "p1", m.event("h", "note", "buddy", startMs, map[string]any{"text": "mine"}))
+	report = imported(t, other, []byte(strings.Join(lines, "")))
+	require.Equal(t, 1, report.Refused)
+	require.Equal(t, Refusal{4, phone + "-000001", "conflict", report.Refusals[0].Reason}, report.Refusals[0])
+	require.Equal(t, 12, report.Added)
+
+	_, err := Import(context.Background(), fresh, strings.NewReader("{\"id\":\"x\"}\n"), false, nil)
+	require.ErrorIs(t, err, ErrNotLog)
+	_, err = Import(context.Background(), fresh, strings.NewReader(strings.Replace(lines[0], `"v":1`, `"v":2`, 1)), false, nil)
+	require.ErrorContains(t, err, "version 2")
+}
+
+// Ensures that a long import tells how far it is, can be stopped, and goes on where it was the next time.
+func TestImportStopsAndGoesOn(t *testing.T) {
+	here, there := open(t), open(t)
+	anOuting(t, here, 100)
+	text := exported(t, here, Scope{})
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	var steps []Progress
+	report, err := Import(ctx, there, bytes.NewReader(text), false, func(p Progress) {
+		steps = append(steps, p)
+		stop()
+	})
+	require.ErrorIs(t, err, context.Canceled)
+	require.Len(t, steps, 1)
+	require.Equal(t, batchEvents, report.Added)
+	again := imported(t, there, text)
+	require.Equal(t, batchEvents, again.Known)
+	require.Equal(t, 1+100*12-batchEvents, again.Added)
+}
+
+// Ensures that an export of a diver has their holds and what else was said of them, and nothing of anybody else's.
+func TestExportOfOneDiver(t *testing.T) {
+	st := open(t)
+	anOuting(t, st, 6)
+	// The same diver with another spelling and no id, on another day; and a namesake who has another id.
+	addPair(t, st, "p2")
+	m := &maker{t: t, device: "bbbbbbbbbb"}
+	add(t, st, "p2", m.hold(1, map[string]any{"diver": " ansa  QUELLMOOR", "buddy": "Tuva"}, map[string]any{"text": "x"})...)
+	add(t, st, "p2", m.hold(2, map[string]any{"diver": "Ansa Quellmoor", "diver_id": "other", "buddy": "Tuva"}, map[string]any{"text": "x"})...)
+
+	_, err := FindDiver(context.Background(), st, "Ansa Quellmoor")
+	var several *SeveralError
+	require.ErrorAs(t, err, &several)
+	require.ElementsMatch(t, []string{"ansa0", "other"}, several.IDs)
+	_, err = FindDiver(context.Background(), st, "nobody")
+	require.ErrorIs(t, err, ErrNoDiver)
+	ansa, err := FindDiver(context.Background(), st, "ansa0")
+	require.NoError(t, err)
+	require.Equal(t, "Ansa Quellmoor", ansa.Name)
+
+	text := string(exported(t, st, Scope{Diver: ansa}))
+	require.Equal(t, 4, strings.Count(text, `"kind":"start"`), "three by id, one by name")
+	require.Equal(t, 1, strings.Count(text, `"kind":"profile"`))
+	require.NotContains(t, text, "Odo was well")
+	require.NotContains(t, text, `"other"`)
+	text = string(exported(t, st, Scope{Diver: ansa, Outing: "out-p2"}))
+	require.Equal(t, 1, strings.Count(text, `"kind":"start"`))
+	lines, err := LogHolds(context.Background(), st, Scope{Pair: "p1"}, LocaleOf(testZone(t)), now())
+	require.NoError(t, err)
+	require.Len(t, lines, 6)
+	require.True(t, lines[0].Clean)
+}
+
+// Ensures that names are one whatever their case, spaces and way to write an accent.
+func TestNamesAreCompared(t *testing.T) {
+	require.Equal(t, NameKey("Änne  Ott "), NameKey("a\u0308nne ott"))
+	require.NotEqual(t, NameKey("Anne"), NameKey("Änne"))
+	require.Empty(t, NameKey(" \t"))
+}

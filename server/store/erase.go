@@ -1,0 +1,122 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+)
+
+// HoldRef names a hold of a pair.
+type HoldRef struct{ Pair, Hold string }
+
+// isErased tells whether a device's event was erased.
+func (w *writer) isErased(device string, counter int64) (gone bool, err error) {
+	err = w.queryRow("SELECT EXISTS (SELECT 1 FROM erased WHERE device = ? AND counter = ?)", device, counter).Scan(&gone)
+	return gone, err
+}
+
+// Erase takes whole holds, single events by their ids, and the names of devices
+// out of the file for good, and gives how many events there were. What remains
+// is that these ids were erased. It leaves no copies in pages that SQLite moved
+// or keeps free, nor in the log beside the file.
+func (s *Store) Erase(ctx context.Context, holds []HoldRef, ids, devices []string) (events int64, err error) {
+	now := s.nowMs()
+	err = s.doAlone(func(w *writer) error {
+		if err := w.exec("BEGIN IMMEDIATE"); err != nil {
+			return err
+		}
+		err := w.eraseRows(ctx, now, holds, ids, devices, &events)
+		if err == nil {
+			err = w.exec("COMMIT")
+		}
+		if err != nil {
+			return w.rollback(err)
+		}
+		return w.rewrite()
+	})
+	return events, err
+}
+
+func (w *writer) eraseRows(ctx context.Context, nowMs int64, holds []HoldRef, ids, devices []string, events *int64) error {
+	erase := func(where string, args ...any) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if err := w.exec("INSERT OR IGNORE INTO erased (device, counter, pair, erased_ms) SELECT device, counter, pair, ? FROM event WHERE "+where,
+			append([]any{nowMs}, args...)...); err != nil {
+			return err
+		}
+		res, err := w.conn.ExecContext(context.Background(), "DELETE FROM event WHERE "+where, args...)
+		if err != nil {
+			return err
+		}
+		n, err := res.RowsAffected()
+		*events += n
+		return err
+	}
+	for _, h := range holds {
+		if err := erase("pair = ? AND hold = ?", h.Pair, h.Hold); err != nil {
+			return err
+		}
+	}
+	for _, id := range ids {
+		if err := erase("id = ?", id); err != nil {
+			return err
+		}
+	}
+	for _, id := range devices {
+		if err := w.exec("UPDATE device SET name = '' WHERE id = ?", id); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// rewrite builds the file anew and empties the log. secure_delete writes zeros
+// over what is deleted, but a page that was split or defragmented before may
+// still have a copy between its cells.
+func (w *writer) rewrite() error {
+	for _, step := range []string{"PRAGMA temp_store = MEMORY", "VACUUM"} {
+		if err := w.exec(step); err != nil {
+			return fmt.Errorf("the data was erased, but the file could not be written anew: do it once more (%w)", err)
+		}
+	}
+	var busy, frames, moved int64
+	if err := w.queryRow("PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &moved); err != nil {
+		return fmt.Errorf("the data was erased, but the log beside the file could not be emptied: do it once more (%w)", err)
+	}
+	if busy != 0 {
+		return errors.New("the data was erased, but somebody was reading the file, so that the log beside it is not empty yet: do it once more")
+	}
+	return nil
+}
+
+// forgive lets an erased event come in again, on a person's word.
+func (w *writer) forgive(device string, counter int64) error {
+	return w.exec("DELETE FROM erased WHERE device = ? AND counter = ?", device, counter)
+}
+
+// ErasedOf gives the events of a pair that were erased, of each device as runs
+// of counters.
+func (s *Store) ErasedOf(ctx context.Context, pair string) (map[string][]Run, error) {
+	rows, err := s.read.QueryContext(ctx, "SELECT device, counter FROM erased WHERE pair = ? ORDER BY device, counter", pair)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	gone := map[string][]Run{}
+	for rows.Next() {
+		var device string
+		var n int64
+		if err := rows.Scan(&device, &n); err != nil {
+			return nil, err
+		}
+		runs := gone[device]
+		if last := len(runs) - 1; last >= 0 && runs[last][1] == n-1 {
+			runs[last][1] = n
+		} else {
+			gone[device] = append(runs, Run{n, n})
+		}
+	}
+	return gone, rows.Err()
+}
