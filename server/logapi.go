@@ -34,6 +34,8 @@ func (s *Server) scopeOf(r *http.Request, fields object) (logbook.Scope, error) 
 	}
 	scope := logbook.Scope{Outing: s.session.ID}
 	switch {
+	case device.Role == protocol.RoleSiren, device.Role != protocol.RoleInstructor && device.Pair == "":
+		return logbook.Scope{}, problem("not-allowed", "a device that only makes noise is given no log")
 	case device.Role != protocol.RoleInstructor:
 		scope = logbook.Scope{Pair: device.Pair}
 	case string(fields["all"]) == "true":

@@ -75,6 +75,15 @@ func TestH21ExportGoesByRole(t *testing.T) {
 		require.Contains(t, text, `"`+code+`"`)
 	}
 
+	for _, pair := range []string{"", buddy.pair} {
+		siren := h.join(pair, "siren")
+		status, _, text = h.export(siren, map[string]any{"all": true})
+		require.Equal(t, http.StatusForbidden, status)
+		require.Contains(t, text, "not-allowed")
+		_, answer := h.post("/api/erase", map[string]any{"token": siren.token, "diver": map[string]any{"name": "Ilse"}, "confirm": "Ilse"})
+		require.Equal(t, "not-allowed", answer["code"])
+	}
+
 	status, answer := h.post("/api/log", map[string]any{"token": buddy.token})
 	require.Equal(t, http.StatusOK, status)
 	require.Len(t, answer["holds"], 1)
@@ -188,15 +197,13 @@ func TestReadingsMayComeLate(t *testing.T) {
 	start := buddy.record(hold, "start", at, nil)
 	buddy.until("the start is stored", func() bool { return buddy.hasStored(start["id"].(string)) })
 	mock.Add(3 * 24 * 3_600_000_000_000)
-	late := h.join(buddy.pair, "buddy").connect(nil)
-	reading := late.event(hold, "reading", at+40_000, map[string]any{"spo2": 88, "source": "video"})
-	before := late.event(hold, "reading", at-1, map[string]any{"spo2": 97, "source": "video"})
-	look := late.event(hold, "look", at+41_000, nil)
-	elsewhere := late.event(late.id+"-h01", "reading", at+40_000, map[string]any{"spo2": 88, "source": "video"})
-	late.offer(reading, before, look, elsewhere)
-	late.until("the reading is stored", func() bool { return late.hasStored(reading["id"].(string)) })
-	for _, e := range []map[string]any{before, look, elsewhere} {
-		late.until("the others are refused", func() bool { return late.wasRefused(e["id"].(string)) })
-		require.Equal(t, "too-far", late.refusedFor(e["id"].(string)))
-	}
+	reading := buddy.event(hold, "reading", at+40_000, map[string]any{"spo2": 88, "source": "video"})
+	before := buddy.event(hold, "reading", at-1, map[string]any{"spo2": 97, "source": "video"})
+	look := buddy.event(hold, "look", at+41_000, nil)
+	elsewhere := buddy.event(buddy.id+"-h02", "reading", at+40_000, map[string]any{"spo2": 88, "source": "video"})
+	status, answer := h.post("/api/events", map[string]any{"token": buddy.token, "pair": buddy.pair, "events": []any{reading, before, look, elsewhere}, "have": map[string]any{}})
+	require.Equal(t, http.StatusOK, status, answer)
+	require.Equal(t, []any{reading["id"]}, answer["stored"])
+	require.Equal(t, 3, strings.Count(string(encode(answer["refused"])), buddy.id))
+	require.Equal(t, "too-far", answer["refused"].([]any)[0].(map[string]any)["code"])
 }
