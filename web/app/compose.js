@@ -286,6 +286,7 @@ export async function startApp(on) {
       present: others(),
       quiet: prefs.quiet,
       mute: !tabs.first(),
+      pair_number: me.number,
     });
     return { hold, status };
   };

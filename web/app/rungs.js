@@ -17,6 +17,7 @@ export const UNHEARD_SHORT_MS = 2000;
  * @property {string} role
  * @property {string} [name]
  * @property {number} age_ms since it was last heard
+ * @property {string} [link] `live`, `stale` or `lost`, as the host judges it
  * @property {PresenceState} state
  */
 

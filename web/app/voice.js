@@ -27,7 +27,7 @@ const FAULT_MS = 2000;
 
 /**
  * @typedef {object} Voice
- * @property {(facts: {hold: Hold | null, status: Status | null, now: number, me: {device: string, role: string, state: PresenceState}, present: Present[], quiet: boolean, mute: boolean}) => VoiceNow} update
+ * @property {(facts: {hold: Hold | null, status: Status | null, now: number, me: {device: string, role: string, state: PresenceState}, present: Present[], quiet: boolean, mute: boolean, pair_number?: number | null}) => VoiceNow} update
  *   call on every event and at 4 Hz
  * @property {(now: number) => void} quiet a 1 s press on this device
  * @property {() => VoiceNow} state
@@ -39,46 +39,16 @@ const FAULT_MS = 2000;
  * @returns {Voice}
  */
 export function newVoice(sound, toDevice) {
-  /** @type {import('../sound/schedule.js').HeldAlarm | null} */
-  let held = null;
-  let heldIn = '';
-  /** @type {number | null} */
-  let pressedAt = null;
+  const keeper = newKeeper();
   /** @type {number | null} */
   let faultSince = null;
   /** @type {VoiceNow} */
   let now = { part: 'buddy', takes: true, elected: null, kept: null };
 
-  /**
-   * @param {Hold} hold
-   * @param {Status} status
-   * @param {number} at
-   */
-  const keep = (hold, status, at) => {
-    if (heldIn !== hold.id) {
-      held = null;
-      heldIn = hold.id;
-    }
-    const stands = status.incident !== null || [status.ladder, status.bring_up].some((r) => r?.rung === 'alarm');
-    const began = held?.began;
-    const alarmThen =
-      !stands && began !== undefined && (statusAt(hold, began).standing?.rung === 'alarm' || statusAt(hold, began).incident !== null);
-    let droppedAt = null;
-    if (held && !stands) {
-      for (const e of hold.events) {
-        if (e.kind === 'amend' && e.data?.drop === true && e.at <= at) droppedAt = e.at;
-      }
-    }
-    held = holdAlarm(held, { status, now: at, alarmThen, pressed_at: pressedAt, dropped_at: droppedAt });
-    return stands ? null : held;
-  };
-
   return {
-    quiet(at) {
-      pressedAt = at;
-    },
+    quiet: keeper.quiet,
     state: () => now,
-    update({ hold, status, now: at, me, present, quiet, mute }) {
+    update({ hold, status, now: at, me, present, quiet, mute, pair_number = null }) {
       const running = isRunning(status?.phase);
       sound.keepAwake(running && !mute);
       if (!hold || !status || mute) {
@@ -88,7 +58,7 @@ export function newVoice(sound, toDevice) {
       }
       const place = { phase: status.phase, stage: status.stage };
       const who = partOf({ me, present, ...place });
-      const kept = keep(hold, status, at);
+      const { held, kept } = keeper.keep(hold, status, at);
       const broken = running && me.role === 'buddy' && !isFit(me.state) && me.state.sound !== 'unproven';
       if (!broken || anotherIsFit(present, me.device, place)) faultSince = null;
       else faultSince ??= at;
@@ -106,11 +76,55 @@ export function newVoice(sound, toDevice) {
           recovery_s: status.plan?.recovery_s,
           fault_at: faultSince !== null && at - faultSince >= FAULT_MS ? faultSince + FAULT_MS : null,
           held,
+          pair_number,
         }),
         toDevice,
       );
       now = { ...who, kept };
       return now;
+    },
+  };
+}
+
+/**
+ * Remembers the alarm that sounds here: late news may say that it never stood, and it stops all the same only by
+ * something stamped after it began that lifts it, or by a press here.
+ */
+export function newKeeper() {
+  /** @type {import('../sound/schedule.js').HeldAlarm | null} */
+  let held = null;
+  let heldIn = '';
+  /** @type {number | null} */
+  let pressedAt = null;
+  return {
+    /** @param {number} at shared ms of a press on this device */
+    quiet(at) {
+      pressedAt = at;
+    },
+    /**
+     * @param {Hold} hold
+     * @param {Status} status
+     * @param {number} at
+     * @returns {{held: import('../sound/schedule.js').HeldAlarm | null, kept: import('../sound/schedule.js').HeldAlarm | null}} `held` is
+     *   what sounds; `kept` the same where no alarm stands any more
+     */
+    keep(hold, status, at) {
+      if (heldIn !== hold.id) {
+        held = null;
+        heldIn = hold.id;
+      }
+      const stands = status.incident !== null || [status.ladder, status.bring_up].some((r) => r?.rung === 'alarm');
+      const began = held?.began;
+      const alarmThen =
+        !stands && began !== undefined && (statusAt(hold, began).standing?.rung === 'alarm' || statusAt(hold, began).incident !== null);
+      let droppedAt = null;
+      if (held && !stands) {
+        for (const e of hold.events) {
+          if (e.kind === 'amend' && e.data?.drop === true && e.at <= at) droppedAt = e.at;
+        }
+      }
+      held = holdAlarm(held, { status, now: at, alarmThen, pressed_at: pressedAt, dropped_at: droppedAt });
+      return { held, kept: stands ? null : held };
     },
   };
 }

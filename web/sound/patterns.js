@@ -25,7 +25,7 @@
  */
 
 /**
- * @typedef {'prompt'|'prompt-quiet'|'again'|'alarm'|'alarm-reduced'|'fault'|'minute'|'breath-in'|'breath-keep'|'breath-out'|'beep'|'tick'} SoundName
+ * @typedef {'prompt'|'prompt-quiet'|'again'|'alarm'|'alarm-reduced'|'fault'|'minute'|'breath-in'|'breath-keep'|'breath-out'|'beep'|'tick'|'call'|'knock'|'knock-five'} SoundName
  */
 
 /** Fundamental and four harmonics: 784 Hz × 5 is still under 4 kHz. Small phone speakers carry mostly the upper ones. */
@@ -80,6 +80,8 @@ const SECOND_BURST_MS = BURST_MS + MID_BURST_MS;
  */
 export const SOUNDS = Object.freeze({
   'alarm': pattern([...BURST, ...threeAndTwo(SECOND_BURST_MS)], 5000, VOICE, -1, SECOND_BURST_MS),
+  // The board's first word of a pair's alarm: a medium signal at the alarm's pitch.
+  'call': pattern(longPulses([784, 784, 784], LONG_RAMP_MS), 0, VOICE, -4),
   'again': pattern(longPulses([659, 659, 659], LONG_RAMP_MS), 2500, VOICE, -4),
   'prompt': pattern(longPulses([523, 659], LONG_RAMP_MS), 0, VOICE, -7),
   'prompt-quiet': pattern(longPulses([523, 659], 60), 0, VOICE, -13),
@@ -91,11 +93,36 @@ export const SOUNDS = Object.freeze({
   'breath-out': pattern([{ at_ms: 0, dur_ms: BREATH_MS.out, hz: 440, to_hz: 330, ramp_ms: 160 }], 0, SOFT, -18),
   'minute': pattern([{ at_ms: 0, dur_ms: 400, hz: 1047, ramp_ms: 12, fade: true }], 0, PLAIN, -20),
   'beep': pattern([{ at_ms: 0, dur_ms: 250, hz: 784, ramp_ms: 50 }], 0, VOICE, -1),
+  // The number of a pair on a board whose browser has no voice: a long knock for each five, a short one for each one.
+  'knock': pattern([{ at_ms: 0, dur_ms: 100, hz: 1047, ramp_ms: 12 }], 0, PLAIN, -7),
+  'knock-five': pattern([{ at_ms: 0, dur_ms: 300, hz: 1047, ramp_ms: 12 }], 0, PLAIN, -7),
   'tick': pattern([{ at_ms: 0, dur_ms: 30, hz: 880, ramp_ms: 3, fade: true }], 0, PLAIN, -26),
 });
 
 /** Start to start of the beeps of the sound check, in ms: slow enough to be counted. */
 export const BEEP_STEP_MS = 800;
+/** Start to start of a short and of a long knock, in ms: slow enough to be counted (own). */
+export const KNOCK_MS = 250;
+export const FIVE_MS = 450;
+
+/**
+ * Semitones by which the prompts of a pair lie above or below the published ones, so that neighbours at the poolside can
+ * tell theirs: steps of minor thirds, pair 1 as published, pairs next to each other well apart. Six pitches: pair 7 has
+ * pair 1's again. Pattern, lengths and harmonics stay; all partials stay under 4 kHz. *Again* and the alarm are the same for
+ * everybody (own).
+ */
+const PITCHES = Object.freeze([0, -6, 3, -9, -3, -12]);
+/** Sounds that have the pair's own pitch. @type {ReadonlySet<SoundName>} */
+const PITCHED = new Set(/** @type {const} */ (['prompt', 'prompt-quiet']));
+
+/**
+ * By how much the fundamentals of a pair's sound are multiplied; 1 for a pair without a number.
+ * @param {SoundName} name @param {number | null | undefined} pairNumber
+ */
+export function pitchOf(name, pairNumber) {
+  if (!PITCHED.has(name) || typeof pairNumber !== 'number' || pairNumber < 1) return 1;
+  return 2 ** (PITCHES[(pairNumber - 1) % PITCHES.length] / 12);
+}
 
 const TABLE = 4096;
 /** @type {Map<readonly number[], Float64Array>} */
@@ -140,10 +167,10 @@ export function heightAt(p, t) {
 
 /**
  * The sound as samples between −1 and 1.
- * @param {SoundName} name @param {number} sampleRate Hz
+ * @param {SoundName} name @param {number} sampleRate Hz @param {number} [pitch] factor on every fundamental
  * @returns {Float32Array<ArrayBuffer>}
  */
-export function renderSound(name, sampleRate) {
+export function renderSound(name, sampleRate, pitch = 1) {
   const sound = SOUNDS[name];
   const wave = waveOf(sound.partials_db);
   const peak = 10 ** (sound.peak_db / 20);
@@ -158,7 +185,7 @@ export function renderSound(name, sampleRate) {
       const x = turn * TABLE;
       const j = Math.floor(x);
       out[i] += peak * heightAt(p, t) * (wave[j] + (wave[j + 1] - wave[j]) * (x - j));
-      turn += (p.hz + (to_hz - p.hz) * Math.min(1, t / p.dur_ms)) / sampleRate;
+      turn += (pitch * (p.hz + (to_hz - p.hz) * Math.min(1, t / p.dur_ms))) / sampleRate;
       turn -= Math.floor(turn);
     }
   }

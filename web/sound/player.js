@@ -386,12 +386,20 @@ function vibrateHere(pattern) {
   if (navigator.vibrate && navigator.userActivation?.hasBeenActive !== false) navigator.vibrate(pattern);
 }
 
-/** @param {string} words spoken only by a voice that lives on this device: others lag or need a network */
+/** A voice that lives on this device: others lag or need a network. */
+function voiceHere() {
+  return globalThis.speechSynthesis?.getVoices().find((v) => v.localService && v.lang.startsWith('en'));
+}
+
+/** Whether this browser can say a number by itself. */
+export const hasVoice = () => voiceHere() !== undefined;
+
+/** @param {string} words */
 function speak(words) {
   const voices = globalThis.speechSynthesis;
   if (!voices) return;
   voices.cancel();
-  const voice = voices.getVoices().find((v) => v.localService && v.lang.startsWith('en'));
+  const voice = voiceHere();
   if (!words || !voice) return;
   const said = new SpeechSynthesisUtterance(words);
   said.voice = voice;

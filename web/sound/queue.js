@@ -2,7 +2,7 @@
 // ahead of time, so that a frozen page ends in noise and never in quiet. Audio time is in s, as Web Audio has it;
 // everything else in ms.
 
-import { SOUNDS, renderSound } from './patterns.js';
+import { SOUNDS, pitchOf, renderSound } from './patterns.js';
 
 /** @typedef {import('./patterns.js').SoundName} SoundName */
 /** @typedef {import('./schedule.js').SoundItem} SoundItem */
@@ -99,19 +99,20 @@ export function createAudioClock() {
 
 /** @typedef {ReturnType<typeof createAudioClock>} AudioClock */
 
-/** @type {WeakMap<BaseAudioContext, Map<SoundName, AudioBuffer>>} */
+/** @type {WeakMap<BaseAudioContext, Map<string, AudioBuffer>>} */
 const buffers = new WeakMap();
 
-/** @param {BaseAudioContext} ctx @param {SoundName} name */
-function bufferOf(ctx, name) {
+/** @param {BaseAudioContext} ctx @param {SoundName} name @param {number} pitch */
+function bufferOf(ctx, name, pitch) {
   let known = buffers.get(ctx);
   if (!known) buffers.set(ctx, known = new Map());
-  let buffer = known.get(name);
+  const key = `${name} ${pitch}`;
+  let buffer = known.get(key);
   if (!buffer) {
-    const samples = renderSound(name, ctx.sampleRate);
+    const samples = renderSound(name, ctx.sampleRate, pitch);
     buffer = ctx.createBuffer(1, samples.length, ctx.sampleRate);
     buffer.copyToChannel(samples, 0);
-    known.set(name, buffer);
+    known.set(key, buffer);
   }
   return buffer;
 }
@@ -120,11 +121,12 @@ function bufferOf(ctx, name) {
  * Queues one sound on a context.
  * @param {BaseAudioContext} ctx @param {SoundName} name @param {number} level factor, 0 to 1
  * @param {number} when_s audio time of its start @param {number} [offset_s] how far into the sound to begin
+ * @param {number} [pitch] factor on every fundamental
  */
-export function startSound(ctx, name, level, when_s, offset_s = 0) {
+export function startSound(ctx, name, level, when_s, offset_s = 0, pitch = 1) {
   const source = ctx.createBufferSource();
   const gain = ctx.createGain();
-  source.buffer = bufferOf(ctx, name);
+  source.buffer = bufferOf(ctx, name, pitch);
   gain.gain.value = level;
   if (offset_s > 0) {
     gain.gain.setValueAtTime(0, when_s);
@@ -230,7 +232,7 @@ export function createQueue({ deviceNow, clock, read, heard, vibrate, say }) {
       return;
     }
     h.when_s = late_ms > 0 ? ctx.currentTime : Math.max(ctx.currentTime, startOf(item.at));
-    const { source, gain } = startSound(ctx, item.sound, item.level, h.when_s, offset_ms / 1000);
+    const { source, gain } = startSound(ctx, item.sound, item.level, h.when_s, offset_ms / 1000, pitchOf(item.sound, item.pair_number));
     h.source = source;
     h.gain = gain;
     if (item.cut_at !== undefined) source.stop(Math.max(h.when_s, startOf(item.cut_at)));

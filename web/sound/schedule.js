@@ -20,6 +20,8 @@ import { BREATH_MS, SOUNDS } from './patterns.js';
  * @property {number} [due] with `rung`: shared ms at which the rung was reached
  * @property {readonly number[]} [buzz] vibration pattern in ms
  * @property {string} [say] words for a voice, if this device has one
+ * @property {number|null} [pair_number] the pair's number, for the sounds that have a pitch of the pair's own
+ * @property {string} [pair] on the board: the pair it is for
  */
 
 /**
@@ -210,15 +212,16 @@ function wishes(hears) {
  * @param {number} [facts.recovery_s] how long breaths are paced, at least 30 s
  * @param {number|null} [facts.fault_at] since when a fault has to be sounded by this device, shared ms
  * @param {HeldAlarm|null} [facts.held] what holdAlarm gave
+ * @param {number|null} [facts.pair_number] the pair's number, which gives its prompts their pitch
  * @returns {SoundItem[]}
  */
 export function planSounds({
   status, now, rungsHere, hears, minute, setting = 'pool', quietFirst = true, withThem = false, recovery_s = 30,
-  fault_at = null, held = null,
+  fault_at = null, held = null, pair_number = null,
 }) {
   const voices = voicesOf(status, now, held);
   const rungs = withThem && status.incident ? reducedBursts(status.incident.at, now, rungsHere)
-    : voices.flatMap((voice) => rungSounds(status, voice, now, rungsHere, quietFirst));
+    : voices.flatMap((voice) => rungSounds(status, voice, now, rungsHere, quietFirst)).map((item) => ({ ...item, pair_number }));
   const wish = wishes(hears);
   /** @type {SoundItem[]} */
   const soft = [];
@@ -320,7 +323,7 @@ function breaths(status, now, recovery_s) {
 }
 
 /** @param {number} since @param {number} now @returns {SoundItem[]} */
-function faults(since, now) {
+export function faults(since, now) {
   /** @type {SoundItem[]} */
   const items = [];
   const { repeat_ms, length_ms } = SOUNDS.fault;

@@ -35,10 +35,12 @@ export const UNFIT = 'old-version';
  * @property {string} url the socket's
  * @property {string} postUrl
  * @property {string} token
- * @property {string} pair
+ * @property {string} pair `''` for a board
  * @property {string} device
+ * @property {boolean} [board] hears of every pair: each frame but the clock's names its pair
  * @property {import('./outbox.js').Counts} counts what the device has
  * @property {HoldEvent[]} unsent
+ * @property {Record<string, string>} [pairs] on a board: which pair each unsent event is for, by id
  */
 
 /**
@@ -74,7 +76,8 @@ export const UNFIT = 'old-version';
 /**
  * @typedef {object} Connection
  * @property {(dial: Dial) => void} start
- * @property {(events: HoldEvent[]) => void} record new events of this device, stored already
+ * @property {(events: HoldEvent[], pair?: string) => void} record new events of this device, stored already; a board names their pair
+ * @property {(message: object) => void} tell a word for the host that is not repeated; lost while there is no link
  * @property {(events: HoldEvent[]) => void} offer events of others that the server lacks
  * @property {(state: object, inHold: boolean) => void} presence what the device is good for, now; stale ones are not repeated
  * @property {(hiddenMs: number) => void} wake the page is there again
@@ -117,8 +120,10 @@ export function newConnection(env) {
   let redialAt = Infinity;
   let openedAt = -Infinity;
   let begunAt = 0;
-  /** @type {unknown[]} the beginning of a history that comes in several frames */
-  let history = [];
+  /** The beginnings of histories that come in several frames, by pair. @type {Map<string, unknown[]>} */
+  let histories = new Map();
+  /** Which pair an event of a board is for. @type {Map<string, string>} */
+  let pairOf = new Map();
 
   /** @param {object} message */
   const send = (message) => {
@@ -130,7 +135,25 @@ export function newConnection(env) {
   /** Sends what the server has not acknowledged. @param {boolean} again */
   const flush = (again) => {
     if (!welcomed) return;
-    for (const events of outbox.due(env.now(), again)) send({ type: 'events', events });
+    for (const batch of outbox.due(env.now(), again)) {
+      for (const [pair, events] of byPair(batch)) send({ type: 'events', ...pair, events });
+    }
+  };
+
+  /**
+   * What one frame or request may hold: events of one pair.
+   * @param {HoldEvent[]} batch
+   * @returns {[{pair?: string}, HoldEvent[]][]}
+   */
+  const byPair = (batch) => {
+    if (!dial?.board) return [[{}, batch]];
+    /** @type {Map<string, HoldEvent[]>} */
+    const sorted = new Map();
+    for (const event of batch) {
+      const pair = pairOf.get(event.id) ?? '';
+      sorted.set(pair, [...(sorted.get(pair) ?? []), event]);
+    }
+    return [...sorted].map(([pair, events]) => [{ pair }, events]);
   };
 
   const sendPresence = () => {
@@ -212,9 +235,9 @@ export function newConnection(env) {
     }
     socket = ws;
     ws.onopen = () => {
-      ws.send(
-        JSON.stringify({ type: 'hello', v: version, token: mine.token, pair: mine.pair, device: mine.device, ...have.counts() }),
-      );
+      const { token, device } = mine;
+      const who = mine.board ? { board: true } : { pair: mine.pair, ...have.counts() };
+      ws.send(JSON.stringify({ type: 'hello', v: version, token, device, ...who }));
     };
     ws.onmessage = (e) => {
       const t4 = env.now();
@@ -261,7 +284,8 @@ export function newConnection(env) {
         hearEvents(m.events, m.more === true);
         env.say({
           type: 'welcome',
-          pair: m.pair,
+          told: m,
+          pair: m.pair ?? '',
           number: m.number ?? null,
           role: m.role,
           name: m.name ?? null,
@@ -273,7 +297,11 @@ export function newConnection(env) {
         beat();
         break;
       case 'events':
-        hearEvents(m.events, m.more === true);
+        hearEvents(m.events, m.more === true, m.pair);
+        break;
+      case 'pair':
+        env.say({ type: 'told', told: { ...m, events: undefined } });
+        hearEvents(m.events, m.more === true, m.pair);
         break;
       case 'stored':
         hearStored(m.ids);
@@ -282,13 +310,14 @@ export function newConnection(env) {
         hearRefused(m);
         break;
       case 'presence':
-        if (Array.isArray(m.present)) env.say({ type: 'presence', present: m.present });
+        if (Array.isArray(m.present)) env.say({ type: 'presence', present: m.present, pair: m.pair, at: m.at });
         break;
       case 'error':
         hearError(m);
         break;
       default:
-      // `bye` is followed by the close; kinds of a newer server are left alone.
+        // `bye` is followed by the close; what the page does not know of a newer server it leaves alone.
+        if (typeof m?.type === 'string') env.say({ type: 'told', told: m });
     }
   };
 
@@ -314,15 +343,19 @@ export function newConnection(env) {
    * Half a history may look like an alarm, so it is handed on when it is whole.
    * @param {unknown} events
    * @param {boolean} [more] its next part is still to come
+   * @param {unknown} [of] the pair, as a board is told it
    */
-  const hearEvents = (events, more = false) => {
+  const hearEvents = (events, more = false, of = '') => {
+    const pair = dial?.board && typeof of === 'string' ? of : '';
+    const history = histories.get(pair) ?? [];
     if (Array.isArray(events)) {
       history.push(...events);
       for (const e of events) if (typeof e?.id === 'string') have.add(e.id);
     }
+    histories.set(pair, history);
     if (more || history.length === 0) return;
-    env.say({ type: 'events', events: history });
-    history = [];
+    histories.delete(pair);
+    env.say({ type: 'events', events: history, pair });
   };
 
   /** @param {unknown} ids */
@@ -366,9 +399,16 @@ export function newConnection(env) {
     lastPost = now;
     posting = true;
     const mine = dial;
-    const [events = []] = outbox.due(now, true);
+    const [batch = []] = outbox.due(now, true);
+    const [first] = byPair(batch);
+    // A board asks for one pair at a time, and only to hand over what it recorded.
+    if (mine.board && !first?.[1].length) {
+      posting = false;
+      return;
+    }
+    const [{ pair = mine.pair } = {}, events = []] = first ?? [];
     env
-      .post(mine.postUrl, { token: mine.token, pair: mine.pair, events, ...have.counts() })
+      .post(mine.postUrl, { token: mine.token, pair, events, ...have.counts() })
       .then(({ status, json }) => {
         if (mine !== dial || typeof json !== 'object' || json === null) return;
         if (status !== 200) {
@@ -377,7 +417,7 @@ export function newConnection(env) {
         }
         hearStored(json.stored);
         for (const r of Array.isArray(json.refused) ? json.refused : []) hearRefused(r);
-        hearEvents(json.events, json.more === true);
+        hearEvents(json.events, json.more === true, pair);
         if (json.more === true) lastPost = -Infinity;
         else env.say({ type: 'counts', counts: readCounts(json) });
       })
@@ -410,7 +450,8 @@ export function newConnection(env) {
       begunAt = env.now();
       failed = 0;
       unfit = false;
-      history = [];
+      histories = new Map();
+      pairOf = new Map(Object.entries(next.pairs ?? {}));
       lastHeard = -Infinity;
       outbox = newOutbox();
       outbox.add(next.unsent);
@@ -418,10 +459,16 @@ export function newConnection(env) {
       connect();
       beat();
     },
-    record(events) {
+    record(events, pair) {
+      for (const e of events) {
+        have.add(e.id);
+        if (pair !== undefined) pairOf.set(e.id, pair);
+      }
       outbox.add(events);
-      for (const e of events) have.add(e.id);
       flush(false);
+    },
+    tell(message) {
+      if (welcomed) send(message);
     },
     offer(events) {
       outbox.add(events);

@@ -58,10 +58,13 @@ export function newHost(say) {
           connection.start(m.dial);
           break;
         case 'record':
-          connection.record(m.events);
+          connection.record(m.events, m.pair);
           break;
         case 'offer':
           connection.offer(m.events);
+          break;
+        case 'tell':
+          connection.tell(m.message);
           break;
         case 'presence':
           connection.presence(m.state, m.inHold);

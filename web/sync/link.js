@@ -22,20 +22,22 @@ const PING_MS = 20_000;
 /**
  * @typedef {object} LinkWords
  * @property {(now: number) => void} onTick four times a second
- * @property {(events: unknown[]) => void} onEvents
+ * @property {(events: unknown[], pair: string) => void} onEvents `pair` is told to boards only
  * @property {(ids: string[]) => void} onStored
  * @property {(ids: string[], code: string, reason: string) => void} onRefused
- * @property {(present: any[]) => void} onPresence
- * @property {(welcome: {pair: string, number: number | null, role: string, name: string | null, session: string, counts: import('./outbox.js').Counts}) => void} onWelcome
+ * @property {(present: any[], pair: string, at: number | null) => void} onPresence `at`: shared ms, told to boards
+ * @property {(welcome: {pair: string, number: number | null, role: string, name: string | null, session: string, counts: import('./outbox.js').Counts, told: any}) => void} onWelcome `told` is the host's own word
  * @property {(counts: import('./outbox.js').Counts) => void} onCounts what the server has, told in answer to a plain request
  * @property {(code: string, reason: string, final: boolean) => void} onError
+ * @property {(told: any) => void} [onTold] a word of the host that is none of these
  * @property {() => Dial | null} dial who to connect as, when the connection has to begin anew
  */
 
 /**
  * @typedef {object} Link
  * @property {() => void} start connects as `dial()` says
- * @property {(events: HoldEvent[]) => void} record
+ * @property {(events: HoldEvent[], pair?: string) => void} record
+ * @property {(message: object) => void} tell the host, if it is there; not repeated
  * @property {(events: HoldEvent[]) => void} offer
  * @property {(state: object, inHold: boolean) => void} presence
  * @property {(hiddenMs: number) => void} wake
@@ -107,7 +109,7 @@ export function newLink(words, env = {}) {
         if (m.clock.gen === gen) clock = m.clock;
         break;
       case 'events':
-        words.onEvents(m.events);
+        words.onEvents(m.events, m.pair ?? '');
         break;
       case 'stored':
         words.onStored(m.ids);
@@ -116,11 +118,14 @@ export function newLink(words, env = {}) {
         words.onRefused(m.ids, m.code, m.reason);
         break;
       case 'presence':
-        words.onPresence(m.present);
+        words.onPresence(m.present, m.pair ?? '', typeof m.at === 'number' ? m.at : null);
         break;
       case 'welcome':
         words.onWelcome(m);
-        words.onPresence(m.present);
+        words.onPresence(m.present, m.pair, null);
+        break;
+      case 'told':
+        words.onTold?.(m.told);
         break;
       case 'counts':
         words.onCounts(m.counts);
@@ -196,7 +201,8 @@ export function newLink(words, env = {}) {
       started = true;
       connect();
     },
-    record: (events) => tell({ do: 'record', events }),
+    record: (events, pair) => tell({ do: 'record', events, pair }),
+    tell: (message) => tell({ do: 'tell', message }),
     offer: (events) => tell({ do: 'offer', events }),
     presence: (state, inHold) => tell({ do: 'presence', state, inHold }),
     wake: (hiddenMs) => tell({ do: 'wake', hiddenMs }),

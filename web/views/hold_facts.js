@@ -63,8 +63,9 @@ const PROOF_WORDS = { answered: 'answer', look: 'look', contraction: 'signal' };
  * @param {Hold} hold
  * @param {Status} status
  * @param {number} now
+ * @returns {{what: string, ms_ago: number}|null}
  */
-function lastProof(hold, status, now) {
+export function lastProof(hold, status, now) {
   const at = status.last_proof_at;
   if (at === null || at === status.start_at) return null;
   const event = hold.events.find((e) => e.at === at && e.kind in PROOF_WORDS);

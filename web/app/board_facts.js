@@ -1,0 +1,208 @@
+/**
+ * What the board knows of one pair, as one row says it. Pure: from the pair's
+ * hold and its devices to plain facts; board_words.js says them, views/board_row.js draws them.
+ *
+ * A pair in a hold is live while a phone that can record its buddy's presses
+ * is heard of and this board itself hears its host. Without that nothing runs
+ * on its row: what was last known stands still, and says so. A pair whose
+ * phones are gone is judged by its silence all the same, and its alarm comes;
+ * a board that hears no host says that of itself, and makes no alarms of it.
+ */
+
+import { readPlan } from '../rules/plan.js';
+import { statusAt } from '../rules/status.js';
+import { isRunning } from './book.js';
+import { NEEDS, RANK } from './board_order.js';
+import { anotherIsFit, isFit, unheardMs } from './rungs.js';
+
+/** @typedef {import('../rules/fold.js').Hold} Hold */
+/** @typedef {import('../rules/status.js').Status} Status */
+/** @typedef {import('./rungs.js').Present} Present */
+
+/** A device not heard for this long is not live in a hold, and before and after one (ms). */
+export const STALE_HOLD_MS = 3000;
+export const STALE_IDLE_MS = 12_000;
+/** "I'm going" counts for this long (ms). */
+export const GOING_MS = 15_000;
+
+/**
+ * A pair as the board has it.
+ * @typedef {object} BoardPair
+ * @property {string} pair
+ * @property {number} number
+ * @property {Hold | null} hold the running one, else the newest
+ * @property {Record<string, unknown> | null} newest_plan data of its newest plan, for names before a hold
+ * @property {Present[]} present its devices, ages grown to now
+ * @property {number} lost_ms for how long this board has not heard from its host; 0 while it does
+ * @property {number | null} [told_alarm_at] since when an alarm stands as the host finds by its own fold, shared ms
+ * @property {number | null} [kept_at] since when an alarm sounds on here that the history no longer knows, shared ms
+ */
+
+/**
+ * @typedef {object} RowFacts
+ * @property {string} pair
+ * @property {number} number
+ * @property {string} diver
+ * @property {string} buddy
+ * @property {Present[]} devices its devices, without instructors'
+ * @property {Hold | null} hold
+ * @property {Status | null} status as it must be judged
+ * @property {Status | null} seen as it was last seen: the same while live
+ * @property {number} at shared ms
+ * @property {number} seen_at shared ms up to which this pair is known
+ * @property {boolean} running in a hold, its recovery, watch or incident
+ * @property {number} silent_ms for how long it is not live; 0 while it is; Infinity where it has no phone at all
+ * @property {number} rank
+ * @property {number | null} since when its alarm began, shared ms; null while none stands
+ * @property {{by: string, name: string, until: number} | null} going who is going to it
+ * @property {boolean} met somebody is
+ * @property {boolean} no_voice no device of the pair is fit to sound its rungs: this board does
+ * @property {{device: string, role: string, name: string} | null} voice the device that sounds its rungs
+ * @property {number | null} battery lowest charge known of its phones, percent
+ * @property {number | null} doubt_ms largest clock doubt told by its phones
+ * @property {boolean} kept
+ */
+
+/**
+ * @param {BoardPair} pair
+ * @param {number} at shared ms
+ * @returns {RowFacts}
+ */
+export function rowFacts(pair, at) {
+  const { hold } = pair;
+  const present = hold ? statusAt(hold, at) : null;
+  const running = isRunning(present?.phase);
+  const devices = pair.present.filter((p) => p.role !== 'instructor');
+  const silent = silentMs(devices, pair.lost_ms, running || present?.phase === 'breathe-up');
+  const seenAt = running && Number.isFinite(silent) ? at - silent : at;
+  const seen = hold && silent > 0 && running ? statusAt(hold, seenAt) : present;
+  const status = pair.lost_ms > STALE_HOLD_MS ? seen : present;
+  const kept = pair.kept_at ?? null;
+  const going = hold ? goingOf(hold, at) : null;
+  const place = { phase: status?.phase ?? null, stage: status?.stage ?? null };
+  const plan = status?.plan ?? (pair.newest_plan ? readPlan(pair.newest_plan) : null);
+  const since = alarmSince(status) ?? pair.told_alarm_at ?? kept;
+  return {
+    pair: pair.pair,
+    number: pair.number,
+    diver: plan?.diver ?? '',
+    buddy: plan?.buddy ?? '',
+    devices,
+    hold,
+    status,
+    seen,
+    at,
+    seen_at: seenAt,
+    running,
+    silent_ms: silent,
+    rank: since === null ? rankOf(status, running && silent > 0) : RANK.alarm,
+    since,
+    going,
+    met: going !== null,
+    no_voice: running && pair.lost_ms === 0 && !anotherIsFit(devices, '', place),
+    voice: voiceOf(devices, place),
+    battery: lowest(devices.map((p) => p.state.battery)),
+    doubt_ms: largest(devices.map((p) => p.state.doubt_ms)),
+    kept: kept !== null && alarmSince(status) === null,
+  };
+}
+
+/**
+ * For how long nothing was heard that could tell of the buddy's presses, 0 where that is no time at all.
+ * @param {Present[]} devices
+ * @param {number} lostMs
+ * @param {boolean} inHold
+ */
+function silentMs(devices, lostMs, inHold) {
+  const buddies = devices.filter((p) => p.role === 'buddy');
+  const ages = (buddies.length > 0 ? buddies : devices.filter((p) => p.role === 'diver')).map((p) => p.age_ms);
+  const age = ages.length === 0 ? Infinity : Math.min(...ages);
+  const limit = inHold ? STALE_HOLD_MS : STALE_IDLE_MS;
+  return Math.max(lostMs > STALE_HOLD_MS ? lostMs : 0, age > limit ? age : 0);
+}
+
+/**
+ * When the alarm that stands began, shared ms.
+ * @param {Status | null} status
+ */
+export function alarmSince(status) {
+  if (!status) return null;
+  const at = [status.ladder, status.bring_up].flatMap((r) => (r?.rung === 'alarm' ? [r.at] : []));
+  if (status.incident) at.push(status.incident.at);
+  return at.length === 0 ? null : Math.min(...at);
+}
+
+/**
+ * @param {Status | null} status
+ * @param {boolean} gone in a hold and not live
+ */
+function rankOf(status, gone) {
+  if (!status) return RANK.idle;
+  if (status.phase === 'recovery') return RANK.surfaced;
+  const rung = status.standing?.rung;
+  if (rung === 'again') return RANK.again;
+  if (gone) return RANK.gone;
+  if (rung === 'prompt') return RANK.prompt;
+  if (status.phase === 'hold') return status.stage === 'late' || status.stage === 'final' ? RANK.tight : RANK.hold;
+  if (status.phase === 'watch') return RANK.watch;
+  return status.phase === 'breathe-up' ? RANK.breathe : RANK.idle;
+}
+
+/**
+ * Who said last that they are going to this pair, within the last 15 s.
+ * @param {Hold} hold
+ * @param {number} at
+ */
+export function goingOf(hold, at) {
+  for (let i = hold.events.length - 1; i >= 0; i -= 1) {
+    const e = hold.events[i];
+    if (at - e.at >= GOING_MS && e.at <= at) return null;
+    if (e.kind !== 'going' || e.by !== 'instructor' || e.at > at) continue;
+    return { by: e.id, name: typeof e.data?.name === 'string' ? e.data.name : '', until: e.at + GOING_MS };
+  }
+  return null;
+}
+
+/**
+ * The device that sounds the pair's rungs, as every device of the pair judges it.
+ * @param {Present[]} devices first joined first
+ * @param {{phase: string | null, stage: string | null}} place
+ */
+function voiceOf(devices, place) {
+  const limit = unheardMs(place.phase, place.stage);
+  const turn = ['buddy', 'siren', 'diver'];
+  const fit = devices.filter((p) => p.age_ms <= limit && isFit(p.state)).sort((a, b) => turn.indexOf(a.role) - turn.indexOf(b.role));
+  return fit.length === 0 ? null : { device: fit[0].device, role: fit[0].role, name: fit[0].name ?? '' };
+}
+
+/** @param {(number | null | undefined)[]} values @returns {number[]} */
+const numbers = (values) => values.flatMap((v) => (typeof v === 'number' ? [v] : []));
+
+/** @param {(number | null | undefined)[]} values */
+function lowest(values) {
+  const known = numbers(values);
+  return known.length === 0 ? null : Math.min(...known);
+}
+
+/** @param {(number | null | undefined)[]} values */
+function largest(values) {
+  const known = numbers(values);
+  return known.length === 0 ? null : Math.max(...known);
+}
+
+/**
+ * What an instructor should know before another pair goes in: more pairs at once than one person can watch, or more
+ * than one in the final stage.
+ * @param {RowFacts[]} rows
+ */
+export function tooMany(rows) {
+  const inHold = rows.filter((r) => r.running).length;
+  const final = rows.filter((r) => r.status?.stage === 'final').length;
+  return { in_hold: inHold, final, pairs: inHold > MOST_PAIRS, finals: final > 1 };
+}
+
+/** More pairs than this in the water at once are too many for one person (own). */
+export const MOST_PAIRS = 4;
+
+/** @param {RowFacts} row */
+export const needsSomebody = (row) => row.rank <= NEEDS;

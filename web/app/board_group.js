@@ -1,0 +1,36 @@
+/**
+ * One count for several pairs. Pure. The starts lie so far apart that late
+ * stages, where checks come every few seconds, do not fall together.
+ */
+
+/** From the press to the first start: a usual breathe-up (ms, own). */
+export const LEAD_MS = 180_000;
+/** Starts lie at least and at most this far apart, s (design, section 5). */
+export const APART = Object.freeze({ least: 20, usual: 30, most: 30 });
+
+/**
+ * @typedef {object} GroupMember
+ * @property {string} pair
+ * @property {number} number
+ * @property {string} hold
+ * @property {number} zero_at shared ms at which its count is at zero
+ */
+
+/**
+ * Which pairs can go, and when each has its zero: by number, one after another.
+ * @param {import('./board_facts.js').RowFacts[]} rows
+ * @param {{now: number, lead_ms: number, apart_s: number, chosen: ReadonlySet<string>}} how
+ * @returns {GroupMember[]}
+ */
+export function groupOf(rows, { now, lead_ms, apart_s, chosen }) {
+  const apart = Math.min(APART.most, Math.max(APART.least, apart_s)) * 1000;
+  return rows
+    .filter((r) => chosen.has(r.pair) && canGo(r))
+    .sort((a, b) => a.number - b.number)
+    .map((r, i) => ({ pair: r.pair, number: r.number, hold: r.hold?.id ?? '', zero_at: Math.ceil((now + lead_ms) / 1000) * 1000 + i * apart }));
+}
+
+/** Whether a pair has a plan and nothing runs. @param {import('./board_facts.js').RowFacts} row */
+export function canGo(row) {
+  return row.hold !== null && row.status?.plan !== null && (row.status?.phase === 'planned' || row.status?.phase === 'breathe-up');
+}

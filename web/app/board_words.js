@@ -1,0 +1,194 @@
+/**
+ * What a row of the board says. Pure. Lower case is information, capitals are
+ * a signal.
+ */
+
+import { FAULT_DOUBT_MS } from './time.js';
+import { clockText } from './clock_text.js';
+import { lastProof } from '../views/hold_facts.js';
+
+/** @typedef {import('./board_facts.js').RowFacts} RowFacts */
+/** @typedef {import('../rules/status.js').Status} Status */
+
+/** A charge from which on the battery is told (percent, own). */
+const LOW_BATTERY = 20;
+
+/**
+ * @typedef {object} RowWords
+ * @property {'alarm' | 'again' | 'prompt' | 'gone' | 'calm'} tone
+ * @property {'octagon' | 'diamond' | 'disc' | 'hatch' | null} shape
+ * @property {string} main
+ * @property {string} clock the digits, '' for none
+ * @property {boolean} runs the digits go on: never where a pair is not live
+ * @property {string} sub one quieter line
+ * @property {string[]} faults each with the hatch before it
+ * @property {string} voice which device has the sound
+ * @property {string} link
+ * @property {string} label the whole row for a screen reader
+ */
+
+/** @type {Record<string, string>} */
+const CALL = { look: 'look', tap: 'tap', up: 'bring up', ok: 'OK sign', awake: 'awake?', help: 'help' };
+/** @type {Record<string, string>} */
+const ALARM = { look: 'LOOK AT THEM', up: 'BRING THEM UP', ok: 'NO OK SIGN', awake: 'NOT AWAKE', help: 'TROUBLE' };
+/** @type {Record<string, string>} */
+const TROUBLE = { lmc: 'LMC', blackout: 'BLACKOUT' };
+
+/**
+ * @param {RowFacts} row
+ * @returns {RowWords}
+ */
+export function rowWords(row) {
+  const signal = signalOf(row);
+  const gone = row.running && row.silent_ms > 0;
+  const clock = clockOf(row);
+  const words = {
+    ...signal,
+    clock,
+    runs: clock !== '' && !gone,
+    sub: subOf(row),
+    faults: faultsOf(row),
+    voice: voiceWords(row),
+    link: linkWords(row),
+  };
+  const names = [row.diver, row.buddy].filter(Boolean).join(' and ') || 'no names yet';
+  const told = [`pair ${row.number}`, names, words.main, words.clock, words.sub, ...words.faults, goingWords(row)];
+  return { ...words, label: told.filter(Boolean).join(', ') };
+}
+
+/**
+ * @param {RowFacts} row
+ * @returns {Pick<RowWords, 'tone' | 'shape' | 'main'>}
+ */
+function signalOf(row) {
+  const { status, silent_ms: silent, running } = row;
+  const gone = running && silent > 0;
+  if (row.since !== null) {
+    const main = gone ? `${alarmWords(row)}, not live` : alarmWords(row);
+    return { tone: 'alarm', shape: 'octagon', main };
+  }
+  if (!status) return { tone: 'calm', shape: null, main: silent === Infinity ? 'no phone yet' : 'no plan yet' };
+  const { standing } = status;
+  if (standing?.rung === 'again') return { tone: 'again', shape: 'diamond', main: `${CALL[standing.asks].toUpperCase()} AGAIN` };
+  if (gone) return { tone: 'gone', shape: 'hatch', main: Number.isFinite(silent) ? `not live ${clockText(silent)}` : 'no phone' };
+  if (standing?.rung === 'prompt') return { tone: 'prompt', shape: 'disc', main: promptWords(standing.asks) };
+  return { tone: 'calm', shape: null, main: calmWords(row, status) };
+}
+
+/**
+ * The words of the alarm that stands, as the pair's own phones say them.
+ * @param {RowFacts} row
+ */
+export function alarmWords({ status, kept }) {
+  if (!status || kept) return 'CHECK THEM';
+  if (status.incident) return TROUBLE[status.incident.what] ?? 'TROUBLE';
+  const alarm = status.bring_up?.rung === 'alarm' ? status.bring_up : status.ladder;
+  if (alarm?.asks !== 'tap') return ALARM[alarm?.asks ?? ''] ?? 'CHECK THEM';
+  const asked = status.asked_at !== null && status.prompt_at !== null && status.asked_at >= status.prompt_at;
+  return asked ? 'NO ANSWER' : 'CHECK THEM';
+}
+
+/** @param {string} asks */
+function promptWords(asks) {
+  if (asks === 'up') return 'bring them up';
+  return asks === 'awake' ? 'awake?' : asks === 'ok' ? 'OK sign?' : `${CALL[asks] ?? asks} due`;
+}
+
+/**
+ * @param {RowFacts} row
+ * @param {Status} status
+ */
+function calmWords({ at }, status) {
+  switch (status.phase) {
+    case 'hold': {
+      const next = status.next[0];
+      if (!next || status.start_at === null) return 'hold';
+      return `next ${CALL[next.asks] ?? next.asks} ${clockText(Math.max(0, status.start_at + next.at_ms - at))}`;
+    }
+    case 'recovery':
+      return 'up, no OK yet';
+    case 'watch':
+      return 'watch';
+    case 'breathe-up':
+      return 'breathe-up';
+    case 'over':
+      return 'rest';
+    default:
+      return 'planned';
+  }
+}
+
+/**
+ * The digits: time in the hold, since surfacing, since the trouble began, or up to zero.
+ * @param {RowFacts} row
+ */
+function clockOf({ seen, seen_at: at }) {
+  if (!seen) return '';
+  switch (seen.phase) {
+    case 'hold':
+      return clockText(at - Number(seen.start_at));
+    case 'recovery':
+    case 'watch':
+      return clockText(at - Number(seen.recovered_at ?? seen.surfaced_at));
+    case 'incident':
+      return clockText(at - Number(seen.incident?.at));
+    case 'breathe-up':
+      return seen.zero_at !== null && seen.zero_at > at ? clockText(seen.zero_at - at) : '';
+    case 'over': {
+      const since = seen.recovered_at ?? seen.surfaced_at;
+      return since === null ? '' : clockText(at - since);
+    }
+    default:
+      return '';
+  }
+}
+
+/** @param {RowFacts} row */
+function subOf(row) {
+  const { status, seen } = row;
+  if (!status || !seen) return '';
+  if (row.running && row.silent_ms > 0) return seen.stage ? `last seen in ${seen.stage}` : `last seen in ${seen.phase}`;
+  const held = status.start_at !== null && status.surfaced_at !== null ? `hold ${clockText(status.surfaced_at - status.start_at)}` : '';
+  switch (status.phase) {
+    case 'hold': {
+      const alarm = status.next_abs.find((r) => r.rung === 'alarm');
+      const left = row.since === null && status.standing !== null && alarm ? `, alarm in ${clockText(Math.max(0, alarm.at - row.at))}` : '';
+      const last = row.hold ? lastProof(row.hold, status, row.at) : null;
+      return `${status.stage}${last ? `, last ${last.what} ${clockText(last.ms_ago)} ago` : ''}${left}`;
+    }
+    case 'incident':
+      return status.incident?.with_them ? 'somebody is with them' : 'nobody is with them yet';
+    case 'planned':
+    case 'breathe-up':
+      return status.plan ? `plan ${clockText(status.plan.planned_s * 1000)}` : '';
+    default:
+      return held;
+  }
+}
+
+/** @param {RowFacts} row */
+function faultsOf(row) {
+  const faults = [];
+  if (row.running && row.no_voice) faults.push('this board has its sound');
+  if ((row.doubt_ms ?? 0) > FAULT_DOUBT_MS) faults.push('clock may be off');
+  if (row.battery !== null && row.battery <= LOW_BATTERY) faults.push(`battery ${row.battery} %`);
+  return faults;
+}
+
+/** @param {RowFacts} row */
+function voiceWords({ voice, no_voice: none, silent_ms: silent }) {
+  if (voice) return `sound: ${voice.name || (voice.role === 'diver' ? 'diver’s phone' : voice.role)}`;
+  return none ? '' : silent > 0 ? '' : 'sound not proven';
+}
+
+/** @param {RowFacts} row */
+function linkWords({ silent_ms: silent }) {
+  if (silent === 0) return 'live';
+  return Number.isFinite(silent) ? `not live ${clockText(silent)}` : 'no phone';
+}
+
+/** @param {Pick<RowFacts, 'going' | 'at'>} row */
+export function goingWords({ going, at }) {
+  if (!going) return '';
+  return `${going.name || 'an instructor'} is going, ${Math.max(0, Math.ceil((going.until - at) / 1000))}`;
+}

@@ -1,0 +1,163 @@
+// One row of the board: its rank, its words, and that a pair that is not live never looks live (H05, H14).
+import { test } from 'node:test';
+import assert from 'node:assert/strict';
+import { rowFacts, tooMany } from '../app/board_facts.js';
+import { RANK } from '../app/board_order.js';
+import { canGo, groupOf } from '../app/board_group.js';
+import { heardPairs } from '../app/board_voice.js';
+import { rowWords } from '../app/board_words.js';
+import { holdWith, START } from './rules_helper.js';
+
+const PLAN = { diver: 'Ansa', buddy: 'Odo', setting: 'pool', planned_s: 240, cadence: 'standard' };
+const FIT = { visible: true, sound: 'proven', battery: 80, doubt_ms: 4 };
+
+/**
+ * @param {string} role
+ * @param {number} age_ms
+ * @param {object} [state]
+ */
+const device = (role, age_ms = 200, state = FIT) => ({ device: `${role}1`, role, name: role === 'buddy' ? 'Odo' : '', age_ms, state });
+
+/**
+ * @param {ReturnType<typeof holdWith>} h
+ * @param {number} t ms since the start
+ * @param {Partial<import('../app/board_facts.js').BoardPair>} [over]
+ */
+const row = (h, t, over = {}) =>
+  rowFacts({ pair: 'p1', number: 1, hold: h.hold, newest_plan: null, present: [device('buddy')], lost_ms: 0, ...over }, START + t);
+
+/** A hold that has started, with looks up to 1:00. */
+function held() {
+  const h = holdWith(PLAN);
+  h.add('start', 0);
+  h.add('look', 30_000);
+  h.add('look', 60_000);
+  return h;
+}
+
+test('ranks through a hold: calm, prompt, again, alarm, up without OK, watch', () => {
+  const h = held();
+  assert.equal(row(h, 70_000).rank, RANK.hold);
+  assert.equal(row(h, 90_000).rank, RANK.prompt);
+  assert.equal(row(h, 98_000).rank, RANK.again);
+  assert.equal(row(h, 105_000).rank, RANK.alarm);
+  assert.equal(row(h, 105_000).since, START + 105_000);
+  h.add('answered', 106_000);
+  assert.equal(row(h, 107_000).rank, RANK.hold === row(h, 107_000).rank ? RANK.hold : RANK.tight);
+  h.add('surfaced', 120_000);
+  assert.equal(row(h, 121_000).rank, RANK.surfaced);
+  h.add('ok', 124_000);
+  assert.equal(row(h, 125_000).rank, RANK.watch);
+  assert.equal(rowWords(row(h, 125_000)).main, 'watch');
+});
+
+test('words: as on the pair\'s own phones', () => {
+  const h = held();
+  assert.equal(rowWords(row(h, 70_000)).main, 'next look 0:20');
+  assert.equal(rowWords(row(h, 70_000)).sub, 'easy, last look 0:10 ago');
+  assert.equal(rowWords(row(h, 70_000)).clock, '1:10');
+  assert.equal(rowWords(row(h, 90_000)).main, 'look due');
+  assert.match(rowWords(row(h, 90_000)).sub, /alarm in 0:15/);
+  assert.equal(rowWords(row(h, 98_000)).main, 'LOOK AGAIN');
+  assert.equal(rowWords(row(h, 105_000)).main, 'CHECK THEM');
+  h.add('asked', 99_000);
+  assert.equal(rowWords(row(h, 130_000)).main, 'NO ANSWER');
+  h.add('incident', 131_000, { what: 'lmc' });
+  assert.equal(rowWords(row(h, 132_000)).main, 'LMC');
+  assert.equal(rowWords(row(h, 132_000)).sub, 'nobody is with them yet');
+  h.add('with-them', 133_000);
+  assert.equal(rowWords(row(h, 134_000)).sub, 'somebody is with them');
+  assert.equal(row(h, 134_000).rank, RANK.alarm, 'the board stays full (H24)');
+});
+
+test('not live: nothing runs, it says for how long and in which stage it was last seen', () => {
+  const h = held();
+  for (const [over, silent] of /** @type {[object, number][]} */ ([[{ present: [device('buddy', 9000)] }, 9000], [{ lost_ms: 9000 }, 9000]])) {
+    const r = row(h, 75_000, over);
+    const words = rowWords(r);
+    assert.equal(r.rank, RANK.gone);
+    assert.equal(r.silent_ms, silent);
+    assert.equal(words.tone, 'gone');
+    assert.equal(words.shape, 'hatch');
+    assert.equal(words.main, 'not live 0:09');
+    assert.equal(words.sub, 'last seen in easy');
+    assert.equal(words.clock, '1:06', 'the digits stand where they were last seen');
+    assert.equal(words.runs, false);
+  }
+  assert.equal(rowWords(row(h, 70_000, { present: [device('buddy', 4000), device('diver', 200)] })).main, 'not live 0:04', 'the diver\'s phone takes no presses of the buddy');
+  assert.equal(row(h, 70_000, { present: [{ ...device('buddy', 9000) }, { ...device('buddy', 200), device: 'buddy2' }] }).silent_ms, 0, 'a second buddy\'s phone will do');
+});
+
+test('a pair whose phones are gone gets its alarm by silence; a board without a host makes none', () => {
+  const h = held();
+  const gone = row(h, 110_000, { present: [device('buddy', 40_000)] });
+  assert.equal(gone.rank, RANK.alarm);
+  assert.equal(rowWords(gone).main, 'CHECK THEM, not live');
+  assert.equal(rowWords(gone).runs, false);
+  const deaf = row(h, 110_000, { lost_ms: 40_000 });
+  assert.equal(deaf.rank, RANK.gone);
+  assert.equal(deaf.since, null);
+  const before = row(h, 110_000, { lost_ms: 4000 });
+  assert.equal(before.rank, RANK.alarm, 'what stood when it was last heard goes on');
+});
+
+test('what the host found by itself counts too', () => {
+  const r = row(held(), 70_000, { told_alarm_at: START + 69_000 });
+  assert.equal(r.rank, RANK.alarm);
+  assert.equal(r.since, START + 69_000);
+});
+
+test('"I\'m going" lasts fifteen seconds, by an instructor only', () => {
+  const h = held();
+  h.add('going', 106_000, { name: 'Vela' }, { by: 'instructor', device: 'board' });
+  assert.equal(row(h, 107_000).going?.name, 'Vela');
+  assert.equal(row(h, 120_999).met, true);
+  assert.equal(row(h, 121_000).met, false);
+  assert.equal(row(h, 121_000).rank, RANK.alarm, 'it quiets the board and lifts nothing');
+  const other = held();
+  other.add('going', 106_000, { name: 'Vela' });
+  assert.equal(row(other, 107_000).going, null);
+});
+
+test('which device has the sound; with none fit the board takes the rungs', () => {
+  const h = held();
+  assert.equal(rowWords(row(h, 70_000)).voice, 'sound: Odo');
+  const mute = row(h, 70_000, { present: [device('buddy', 200, { ...FIT, sound: 'fault' })] });
+  assert.equal(mute.no_voice, true);
+  assert.deepEqual(rowWords(mute).faults, ['this board has its sound']);
+  assert.deepEqual(heardPairs([mute], false)[0].rungs.map((r) => r.rung), ['prompt', 'again']);
+  const siren = row(h, 70_000, { present: [device('buddy', 200, { ...FIT, sound: 'fault' }), device('siren')] });
+  assert.equal(rowWords(siren).voice, 'sound: siren');
+  assert.deepEqual(heardPairs([siren], false)[0].rungs, []);
+});
+
+test('faults in words: clock and battery', () => {
+  const r = row(held(), 70_000, { present: [device('buddy', 200, { ...FIT, battery: 14, doubt_ms: 900 })] });
+  assert.deepEqual(rowWords(r).faults, ['clock may be off', 'battery 14 %']);
+});
+
+test('the whole row can be heard by a screen reader', () => {
+  assert.equal(rowWords(row(held(), 70_000)).label, 'pair 1, Ansa and Odo, next look 0:20, 1:10, easy, last look 0:10 ago');
+});
+
+test('a group starts 20 to 30 s apart, by number, only pairs with a plan', () => {
+  const plan = holdWith(PLAN);
+  const rows = [4, 2, 9].map((number) => ({ ...row(plan, -50_000), pair: `p${number}`, number }));
+  const chosen = new Set(rows.map((r) => r.pair));
+  const at = START - 50_000;
+  const group = groupOf(rows, { now: at, lead_ms: 180_000, apart_s: 25, chosen });
+  assert.deepEqual(group.map((m) => [m.number, m.zero_at - at]), [[2, 180_000], [4, 205_000], [9, 230_000]]);
+  assert.equal(groupOf(rows, { now: at, lead_ms: 180_000, apart_s: 5, chosen })[1].zero_at - at, 200_000, 'never closer than 20 s');
+  assert.equal(canGo(row(held(), 70_000)), false);
+});
+
+test('warned above four pairs at once, and above one in the final stage', () => {
+  const h = held();
+  const four = Array.from({ length: 4 }, () => row(h, 70_000));
+  assert.deepEqual(tooMany(four), { in_hold: 4, final: 0, pairs: false, finals: false });
+  assert.equal(tooMany([...four, row(h, 70_000)]).pairs, true);
+  const final = row(h, 250_000);
+  assert.equal(final.status?.stage, 'final');
+  assert.equal(tooMany([final]).finals, false);
+  assert.equal(tooMany([final, final]).finals, true);
+});

@@ -1,0 +1,226 @@
+// The board: every pair of the outing, the most urgent on top. Whatever sheet is open, the pairs that need a person stay in
+// sight above it.
+
+import { needsSomebody, tooMany } from '../app/board_facts.js';
+import { newOrder } from '../app/board_order.js';
+import { alarmWords } from '../app/board_words.js';
+import { clockText, timeOfDay } from '../app/clock_text.js';
+import { el, replace, setAttr, setClass, setShown, setText } from '../app/dom.js';
+import { spacedCode } from '../app/join_form.js';
+import { createRow } from './board_row.js';
+import { outingSheet } from './board_outing.js';
+import { pairSheet } from './board_pair.js';
+import { soundSheet } from './board_sound.js';
+import { clockFault, soundFault } from './hold_head.js';
+
+/** @typedef {import('../app/board_app.js').BoardApp} BoardApp */
+/** @typedef {import('../app/board_app.js').BoardFrame} BoardFrame */
+/** @typedef {import('../app/board_facts.js').RowFacts} RowFacts */
+
+/**
+ * A sheet of the board.
+ * @typedef {object} Sheet
+ * @property {HTMLElement} node
+ * @property {(frame: BoardFrame) => void} update
+ * @property {() => void} [unmount]
+ */
+
+/** From this width on the board is read from afar, CSS px (own). */
+const WIDE = 700;
+/** Heights of a row without and with its tape, CSS px: what fits decides whether calm pairs show theirs. */
+const ROW = Object.freeze({ wide: 74, wide_tape: 48, alarm: 160 });
+
+/**
+ * @param {HTMLElement} root
+ * @param {BoardApp} app
+ */
+export function mount(root, app) {
+  const records = app.frame().me.role === 'instructor';
+  const title = el('h1', { class: 'b-title' });
+  const count = el('span');
+  const time = el('span');
+  const link = el('span', { class: 'b-link' }, el('span', { class: 'dot' }), el('span'));
+  const invented = el('b', { hidden: true }, 'simulated people');
+  const join = el('span', { class: 'b-join' });
+  const menu = el('button', { type: 'button', class: 'word', onclick: () => toggle('outing') }, 'outing');
+  const soundKey = el('button', { type: 'button', class: 'word', onclick: () => toggle('sound') }, 'sound check');
+  const head = el('header', { class: 'b-head' }, title, el('div', { class: 'b-facts' }, count, time, link, invented), el('div', { class: 'b-menu' }, join, soundKey, menu));
+  const strips = el('div', { class: 'b-strips', role: 'status' });
+  const list = el('div', { class: 'b-list', role: 'region', 'aria-label': 'pairs, most urgent first' });
+  const empty = el('p', { class: 'b-empty' }, 'No pairs yet. A phone that joins makes one; so does “a new pair” under “outing”.');
+  const place = el('div', { class: 'b-sheet', hidden: true });
+  const cry = el('div', { class: 'b-cry', role: 'alert' });
+  const page = el('main', { class: 'page board' }, head, strips, cry, el('div', { class: 'b-body' }, list, empty), place);
+  root.append(page);
+
+  /** @type {Map<string, ReturnType<typeof createRow>>} */
+  const rows = new Map();
+  const order = newOrder();
+  let failure = '';
+  /** @type {{name: string, sheet: Sheet} | null} */
+  let open = null;
+  let shownStrips = '';
+  let code = { text: '', until: 0, asking: false, tried: 0 };
+  let fingers = new Set();
+  const down = (/** @type {PointerEvent} */ e) => {
+    fingers.add(e.pointerId);
+    refresh();
+  };
+  const up = (/** @type {PointerEvent} */ e) => {
+    fingers.delete(e.pointerId);
+    refresh();
+  };
+  list.addEventListener('pointerdown', down);
+  for (const type of ['pointerup', 'pointercancel']) addEventListener(type, /** @type {any} */ (up), true);
+  const refresh = () => view.update(app.frame());
+
+  /** Arrow keys go from row to row, Escape leaves a sheet. @param {KeyboardEvent} e */
+  const onKey = (e) => {
+    if (e.key === 'Escape' && open) toggle(open.name);
+    if (e.key !== 'ArrowDown' && e.key !== 'ArrowUp') return;
+    const at = /** @type {HTMLElement | null} */ (document.activeElement)?.closest('.b-row');
+    if (!at) return;
+    const next = e.key === 'ArrowDown' ? at.nextElementSibling : at.previousElementSibling;
+    const key = [.../** @type {NodeListOf<HTMLElement>} */ (next?.querySelectorAll('button') ?? [])].find((b) => !b.hidden && b.classList.contains(String(document.activeElement?.classList[0])))
+      ?? /** @type {HTMLElement | null} */ (next?.querySelector('.b-number'));
+    if (!key) return;
+    e.preventDefault();
+    key.focus();
+  };
+  page.addEventListener('keydown', onKey);
+
+  /** @param {string} name */
+  function toggle(name) {
+    const same = open?.name === name;
+    open?.sheet.unmount?.();
+    open = null;
+    replace(place);
+    if (!same) {
+      const close = () => toggle(name);
+      const sheet = name === 'outing' ? outingSheet(app, { close }) : name === 'sound' ? soundSheet(app, { close }) : pairSheet(app, name, { close });
+      open = { name, sheet };
+      replace(place, sheet.node);
+      place.scrollTop = 0;
+    }
+    setShown(place, open !== null);
+    setClass(page, 'with-sheet', open !== null);
+    refresh();
+    if (open) /** @type {HTMLElement | null} */ (place.querySelector('.b-close'))?.focus({ preventScroll: true });
+  }
+
+  /** @param {BoardFrame} frame */
+  const showStrips = (frame) => {
+    const many = tooMany(frame.rows);
+    const lines = [
+      failure,
+      frame.ended ? `${frame.ended} This board shows nothing new.` : '',
+      frame.second_tab ? 'open in another tab: this one only watches, and is mute' : '',
+      frame.lost_ms > 0 && !frame.ended ? `this board hears no host for ${clockText(frame.lost_ms)}: go by the pairs’ own alarms` : '',
+      soundFault(frame.sound),
+      clockFault(frame.clock),
+      many.pairs ? `${many.in_hold} pairs in holds at once: more than one person can watch` : '',
+      many.finals ? `${many.final} pairs in their final stage at once` : '',
+      frame.store.words,
+      frame.outing.ended_ms ? 'this outing is ended: its codes and links open nothing more' : '',
+      ...frame.refused.slice(-1).map((r) => `“${r.kind}” was not taken by the host: ${r.reason}`),
+    ].filter(Boolean);
+    const text = lines.join('\n');
+    if (text === shownStrips) return;
+    shownStrips = text;
+    replace(strips, lines.map((line) => el('p', { class: 'strip b-strip' }, el('span', { class: 'fault', 'aria-hidden': 'true' }), el('span', null, line))));
+  };
+
+  /** The code by which the next phone gets in, asked for anew when it runs out. @param {BoardFrame} frame */
+  const showCode = (frame) => {
+    setText(join, code.text ? `join ${spacedCode(code.text)}` : '');
+    if (!records || code.asking || frame.now < code.until || frame.now - code.tried < 10_000 || frame.lost_ms > 0 || frame.outing.ended_ms) return;
+    code = { ...code, asking: true, tried: frame.now };
+    app.access.invite().then(
+      (got) => {
+        code = { text: got.code, until: got.code_until_ms, asking: false, tried: code.tried };
+        refresh();
+      },
+      () => {
+        code = { text: '', until: 0, asking: false, tried: code.tried };
+      },
+    );
+  };
+
+  /**
+   * Puts the rows in order by moving as few of them as can be, and never the one that has the focus or a finger.
+   * @param {string[]} ids
+   */
+  const arrange = (ids) => {
+    const nodes = ids.flatMap((id) => rows.get(id)?.node ?? []);
+    const anchor = nodes.find((n) => n.contains(document.activeElement));
+    if (anchor && anchor.parentNode === list) {
+      const at = nodes.indexOf(anchor);
+      nodes.slice(0, at).forEach((n, i) => {
+        const here = list.children[i];
+        if (here !== n) list.insertBefore(n, here === anchor || !here ? anchor : here);
+      });
+      let before = /** @type {Element} */ (anchor);
+      for (const n of nodes.slice(at + 1)) {
+        if (before.nextElementSibling !== n) before.after(n);
+        before = n;
+      }
+      return;
+    }
+    nodes.forEach((n, i) => {
+      if (list.children[i] !== n) list.insertBefore(n, list.children[i] ?? null);
+    });
+  };
+
+  const view = {
+    /** @param {BoardFrame} frame */
+    update(frame) {
+      const width = page.clientWidth;
+      const wide = width >= WIDE;
+      setClass(page, 'wide', wide);
+      setAttr(page, 'data-link', frame.lost_ms > 0 ? 'lost' : 'live');
+      setText(title, records ? 'Board' : 'Siren for all');
+      setText(count, frame.rows.length === 1 ? '1 pair' : `${frame.rows.length} pairs`);
+      setText(time, timeOfDay(frame.now));
+      setText(/** @type {Node} */ (link.lastChild), frame.lost_ms > 0 ? `not live ${clockText(frame.lost_ms)}` : 'live');
+      setClass(/** @type {Element} */ (link.firstChild), 'hollow', frame.lost_ms > 0);
+      setShown(invented, frame.simulated);
+      setShown(menu, records);
+      showStrips(frame);
+      showCode(frame);
+      const alarms = frame.rows.filter((r) => r.since !== null);
+      setText(cry, alarms.map((r) => `pair ${r.number}: ${alarmWords(r).toLowerCase()}`).join('. '));
+
+      const room = page.clientHeight - head.offsetHeight - strips.offsetHeight;
+      const needed = frame.rows.reduce((sum, r) => sum + (r.since !== null ? ROW.alarm : ROW.wide) + ROW.wide_tape, 0);
+      const layout = { width, wide, tapes: !wide || needed <= room, simulated: frame.simulated, keys: records && !frame.second_tab };
+      const ids = order.next(frame.rows, frame.now, { down: fingers.size > 0 });
+      for (const [id, row] of rows) {
+        if (ids.includes(id)) continue;
+        row.detach();
+        rows.delete(id);
+      }
+      let moves = false;
+      for (const facts of frame.rows) {
+        let row = rows.get(facts.pair);
+        if (!row) {
+          const { pair } = facts;
+          row = createRow(app, pair, { open: () => toggle(pair), failed: (words) => { failure = words; } });
+          rows.set(pair, row);
+        }
+        setShown(row.node, open === null || needsSomebody(facts) || open.name === facts.pair);
+        moves = row.update(facts, layout) || moves;
+      }
+      arrange(ids);
+      setShown(empty, frame.rows.length === 0);
+      open?.sheet.update(frame);
+      return moves;
+    },
+    unmount() {
+      open?.sheet.unmount?.();
+      for (const row of rows.values()) row.detach();
+      for (const type of ['pointerup', 'pointercancel']) removeEventListener(type, /** @type {any} */ (up), true);
+      page.remove();
+    },
+  };
+  return view;
+}

@@ -1,0 +1,97 @@
+// Starting several pairs with one count: each pair's phones count down to their own zero, 20 to 30 s apart.
+
+import { APART, canGo, groupOf, LEAD_MS } from '../app/board_group.js';
+import { tooMany, MOST_PAIRS } from '../app/board_facts.js';
+import { clockText } from '../app/clock_text.js';
+import { el, replace, setAttr, setShown, setText } from '../app/dom.js';
+import { sayer } from './board_sheet.js';
+import { choice, row } from './sheet.js';
+
+/** @typedef {import('../app/board_app.js').BoardApp} BoardApp */
+/** @typedef {import('../app/board_app.js').BoardFrame} BoardFrame */
+
+/** A pair whose zero is no further off than this can still be called back (ms). */
+const LEADS = /** @type {const} */ ([[60_000, '1:00'], [120_000, '2:00'], [LEAD_MS, '3:00'], [300_000, '5:00']]);
+
+/**
+ * @param {BoardApp} app
+ * @returns {import('./board.js').Sheet}
+ */
+export function groupPart(app) {
+  const said = sayer();
+  /** @type {Set<string>} pairs left out by hand */
+  const out = new Set();
+  let apart = /** @type {number} */ (APART.usual);
+  let lead = LEAD_MS;
+  const who = el('div', { class: 'pick' });
+  const apartPick = choice('seconds apart', [[20, '20 s'], [25, '25 s'], [30, '30 s']], (v) => {
+    apart = Number(v);
+    draw(app.frame());
+  });
+  const leadPick = choice('until the first start', LEADS, (v) => {
+    lead = Number(v);
+    draw(app.frame());
+  });
+  const warn = el('p', { class: 'problem', hidden: true });
+  const start = el('button', { type: 'button', class: 'key fill b-group-start', onclick: go }, '');
+  const cancel = el('button', { type: 'button', class: 'key b-group-cancel', onclick: stop }, 'call the count off');
+  const counting = el('p', { class: 'b-counting', role: 'status' });
+  let shown = '';
+
+  /** @param {BoardFrame} frame */
+  const members = (frame) => groupOf(frame.rows, { now: frame.now, lead_ms: lead, apart_s: apart, chosen: new Set(frame.rows.map((r) => r.pair).filter((p) => !out.has(p))) });
+
+  async function go() {
+    const group = members(app.frame());
+    const id = `${app.frame().me.device}-${group[0]?.zero_at ?? 0}`;
+    await said.run(async () => {
+      for (const m of group) await app.record(m.pair, 'breathe-up', { zero_at: m.zero_at, group: id }, { hold: m.hold });
+    });
+  }
+
+  async function stop() {
+    const { rows } = app.frame();
+    await said.run(async () => {
+      for (const r of counted(rows)) await app.record(r.pair, 'breathe-up', {}, { hold: r.hold?.id });
+    }, 'The count is called off: their phones say so.');
+  }
+
+  /** @param {BoardFrame['rows']} rows */
+  const counted = (rows) => rows.filter((r) => r.status?.phase === 'breathe-up' && (r.status.zero_at ?? 0) > r.at);
+
+  /** @param {BoardFrame} frame */
+  function draw(frame) {
+    apartPick.set(apart);
+    leadPick.set(lead);
+    const able = frame.rows.filter(canGo);
+    const key = JSON.stringify([able.map((r) => [r.pair, r.number, r.diver]), [...out]]);
+    if (key !== shown) {
+      shown = key;
+      replace(who, able.length === 0 ? 'no pair has a plan and is ready' : able.map((r) =>
+        el('button', {
+          type: 'button', class: 'word', 'aria-pressed': String(!out.has(r.pair)),
+          onclick: () => {
+            if (!out.delete(r.pair)) out.add(r.pair);
+            draw(app.frame());
+          },
+        }, `${r.number} ${r.diver}`)));
+    }
+    const group = members(frame);
+    setText(start, group.length === 0 ? 'choose pairs' : `count for ${group.length === 1 ? '1 pair' : `${group.length} pairs`}`);
+    setAttr(start, 'disabled', group.length === 0);
+    const inHold = tooMany(frame.rows).in_hold + group.length;
+    setText(warn, `${inHold} pairs would be in holds at once: more than ${MOST_PAIRS} is more than one person can watch.`);
+    setShown(warn, group.length > 0 && inHold > MOST_PAIRS);
+    const now = counted(frame.rows);
+    setShown(cancel, now.length > 0);
+    setText(counting, now.map((r) => `${r.number} in ${clockText(Number(r.status?.zero_at) - frame.now)}`).join('   '));
+  }
+
+  return {
+    node: el('div', { class: 'sheet' },
+      row('start together', { class: 'tall' }, who),
+      row('apart', null, apartPick.node), row('first start in', null, leadPick.node),
+      row('', { class: 'tall' }, start, cancel, counting, warn, said.node)),
+    update: draw,
+  };
+}

@@ -1,0 +1,166 @@
+// One pair on the board: who, what its state asks for, its digits, and the tape in small, the same as on its phones.
+
+import { goingWords, rowWords } from '../app/board_words.js';
+import { el, replace, setAttr, setClass, setShown, setText } from '../app/dom.js';
+import { holdTape } from '../tape/facts.js';
+import { icon } from '../tape/marks.js';
+import { createTape } from '../tape/tape.js';
+import { digits, pressKey } from './parts.js';
+
+/** @typedef {import('../app/board_facts.js').RowFacts} RowFacts */
+/** @typedef {import('../app/board_app.js').BoardApp} BoardApp */
+
+/** From this width on a row has room for a key that ends the hold, CSS px (own). */
+const KEY_WIDTH = 900;
+/** Two flashes a second (board.css). */
+const FLASH_MS = 500;
+
+/**
+ * How rows are drawn now.
+ * @typedef {object} RowLayout
+ * @property {number} width
+ * @property {boolean} wide tablet or laptop
+ * @property {boolean} tapes whether there is room for the tapes of calm pairs
+ * @property {boolean} simulated the people are invented
+ * @property {boolean} keys whether this device may record
+ */
+
+/**
+ * @param {BoardApp} app
+ * @param {string} pair
+ * @param {object} on
+ * @param {() => void} on.open
+ * @param {(words: string) => void} on.failed
+ */
+export function createRow(app, pair, { open, failed }) {
+  const number = el('button', { type: 'button', class: 'b-number', onclick: open });
+  const diver = el('span', { class: 'b-diver' });
+  const buddy = el('span', { class: 'b-buddy' });
+  const invented = el('span', { class: 'b-simulated', hidden: true }, 'simulated people');
+  const clock = digits('b-clock');
+  const shape = el('span', { class: 'b-shape', 'aria-hidden': 'true' });
+  const main = el('span', { class: 'b-main' });
+  const sub = el('span', { class: 'b-sub' });
+  const faults = el('span', { class: 'b-faults' });
+  const voice = el('span', { class: 'b-voice' });
+  const dot = el('span', { class: 'dot' });
+  const live = el('span');
+  const link = el('span', { class: 'b-link' }, dot, live);
+  const going = el('span', { class: 'b-going' });
+  const tape = createTape({ kind: 'board', width: 390, height: 40 });
+  const strip = el('div', { class: 'b-tape', 'aria-hidden': 'true' }, tape.node);
+
+  const go = pressKey('b-key b-go', {
+    app: /** @type {any} */ (app), kind: 'dry',
+    onFire() {
+      app.quiet(pair);
+      const { me, rows } = app.frame();
+      const hold = rows.find((r) => r.pair === pair)?.hold;
+      if (!hold) return;
+      app.record(pair, 'going', me.name ? { name: me.name } : {}, { hold: hold.id }).then(() => failed(''), (err) => failed(`not told: ${err.reason ?? err}`));
+    },
+  });
+  go.face('I’m going');
+  const end = pressKey('b-key b-end', {
+    app: /** @type {any} */ (app), kind: 'alarm',
+    onFire(p) {
+      app.record(pair, 'end-hold', {}, { at: p.down_at }).then(() => failed(''), (err) => failed(`not ended: ${err.reason ?? err}`));
+    },
+  });
+  end.face('end hold', '', 'press 1 s');
+
+  const node = el('section', { class: 'b-row', tabindex: '-1' },
+    el('div', { class: 'b-who' }, number, el('span', { class: 'b-names' }, diver, buddy, invented)),
+    el('div', { class: 'b-state' }, clock.node, el('span', { class: 'b-signal' }, shape, main)),
+    el('div', { class: 'b-side' }, sub, faults, el('span', { class: 'b-small' }, voice, link), going),
+    el('div', { class: 'b-keys' }, go.node, end.node), strip);
+  node.dataset.pair = pair;
+
+  let drawnShape = '';
+  let drawnFaults = '';
+  let size = '';
+
+  /**
+   * @param {RowFacts} row
+   * @param {boolean} due something is asked for: the tape is bright and moves smoothly
+   */
+  const tapeOf = (row, due) => {
+    const { hold, seen, seen_at: at } = row;
+    if (!hold || !seen || (seen.start_at === null && seen.zero_at === null) || seen.phase === 'over' || seen.phase === 'planned') return null;
+    const model = holdTape(hold, seen, at);
+    const gone = row.running && row.silent_ms > 0;
+    return {
+      ...model,
+      now_ms: (model.now_ms ?? 0) + (gone && Number.isFinite(row.silent_ms) ? row.silent_ms : 0),
+      calm: !due || gone,
+      blank_future: row.since !== null,
+      unknown_from_ms: gone ? model.now_ms : null,
+      coming: gone ? [] : model.coming,
+      fuse: gone ? null : model.fuse,
+    };
+  };
+
+  return {
+    node,
+    /**
+     * @param {RowFacts} row
+     * @param {RowLayout} layout
+     * @returns {boolean} whether something moves
+     */
+    update(row, layout) {
+      const words = rowWords(row);
+      setAttr(node, 'data-tone', words.tone);
+      setAttr(node, 'aria-label', words.label);
+      setClass(node, 'still', !words.runs);
+      setClass(node, 'idle', !row.running && row.status?.phase !== 'breathe-up');
+      setClass(node, 'met', row.met);
+      setText(number, row.number);
+      setAttr(number, 'aria-label', `pair ${row.number}: open`);
+      setText(diver, row.diver || 'pair ' + row.number);
+      setText(buddy, row.buddy);
+      setShown(invented, layout.simulated);
+      setShown(clock.node, words.clock !== '');
+      clock.set(words.clock || '0:00');
+      if (drawnShape !== String(words.shape)) {
+        drawnShape = String(words.shape);
+        const drawn = words.shape === 'hatch' ? el('span', { class: 'fault' }) : words.shape ? icon(words.shape) : null;
+        // All rows flash in phase, whenever theirs began (hazard H18).
+        if (words.shape === 'octagon') drawn?.style.setProperty('animation-delay', `-${Math.round(performance.now() % FLASH_MS)}ms`);
+        replace(shape, drawn);
+      }
+      setText(main, words.main);
+      setText(sub, words.sub);
+      const said = words.faults.join('\n');
+      if (said !== drawnFaults) {
+        drawnFaults = said;
+        replace(faults, words.faults.map((f) => el('span', { class: 'b-fault' }, el('span', { class: 'fault small' }), f)));
+      }
+      setText(voice, words.voice);
+      setText(live, words.link);
+      setClass(dot, 'hollow', words.link !== 'live');
+      setText(going, goingWords(row));
+      setShown(go.node, layout.keys && row.since !== null);
+      go.setMeaning(`${row.since !== null}`);
+      setShown(end.node, layout.keys && layout.width >= KEY_WIDTH && row.since === null && row.status?.phase === 'hold' && row.status.bring_up === null);
+      end.setMeaning(`${row.status?.hold} ${row.status?.phase}`);
+
+      const due = row.status?.standing !== null && row.silent_ms === 0;
+      const model = layout.tapes || row.since !== null ? tapeOf(row, due) : null;
+      setShown(strip, model !== null);
+      if (model) {
+        const height = layout.wide ? 48 : 40;
+        if (size !== `${layout.width} ${height}`) {
+          size = `${layout.width} ${height}`;
+          tape.resize(layout.width, height);
+        }
+        tape.update(model);
+      }
+      return model !== null && model.calm === false;
+    },
+    detach() {
+      go.detach();
+      end.detach();
+      node.remove();
+    },
+  };
+}

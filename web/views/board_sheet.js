@@ -1,0 +1,45 @@
+// Parts the board's sheets share.
+
+import { el, setShown, setText } from '../app/dom.js';
+import { row } from './sheet.js';
+
+/**
+ * The head of a sheet, with the key that closes it.
+ * @param {string} title
+ * @param {() => void} close
+ */
+export function sheetHead(title, close) {
+  return el('div', { class: 'sheet b-sheet-head' },
+    row('', { plain: true }, el('h2', { class: 'display' }, title), el('button', { type: 'button', class: 'word b-close', onclick: close }, 'close')));
+}
+
+/** A line that says how a press went, and a way to run one. */
+export function sayer() {
+  const node = el('p', { class: 'problem b-said', role: 'status', hidden: true });
+  /** @param {string} words */
+  const say = (words) => {
+    setText(node, words);
+    setShown(node, words !== '');
+  };
+  return {
+    node,
+    say,
+    /**
+     * @param {() => Promise<unknown>} what
+     * @param {string} [done]
+     */
+    async run(what, done = '') {
+      try {
+        await what();
+        say(done);
+      } catch (err) {
+        say(String(/** @type {any} */ (err)?.reason ?? err));
+      }
+    },
+  };
+}
+
+/** @type {Record<string, string>} */
+const ROLES = { buddy: 'buddy', diver: 'diver', siren: 'siren', instructor: 'instructor' };
+/** @param {string} role */
+export const roleWords = (role) => ROLES[role] ?? role;
