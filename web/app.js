@@ -3,8 +3,14 @@
  * that dies later is not missed. The log and what belongs to it comes later.
  */
 
+import { opensBoard } from './app/access.js';
 import { startApp } from './app/compose.js';
+<<<<<<< HEAD
 import { el, replace, setAttr, setShown, setText } from './app/dom.js';
+=======
+import { keptIdentity } from './app/device.js';
+import { el, replace, setAttr, setShown } from './app/dom.js';
+>>>>>>> 699a1a5 (Board: boot, phones' news, offers, outing settings on phones)
 import { isRunning } from './app/book.js';
 import { keepFromLeaving } from './app/leaving.js';
 import { later } from './app/later.js';
@@ -16,6 +22,11 @@ import * as diver from './views/diver.js';
 import * as incident from './views/incident.js';
 import * as join from './views/join.js';
 import * as live from './views/live.js';
+<<<<<<< HEAD
+=======
+import * as log from './views/log.js';
+import { newNews } from './views/news.js';
+>>>>>>> a7db2a5 (Board: boot, phones' news, offers, outing settings on phones)
 import * as place from './views/place.js';
 import * as plan from './views/plan.js';
 import * as recovery from './views/recovery.js';
@@ -65,9 +76,20 @@ function newOffer(take) {
   };
 }
 
+/** Opens the page as the board of the outing, which is loaded only where it is wanted. */
+async function bootBoard() {
+  const { openBoard } = await import('./views/board_boot.js');
+  await openBoard(root);
+}
+
 async function boot() {
+  if (opensBoard(location.hash, keptIdentity())) {
+    await bootBoard();
+    return;
+  }
   const says = newTrouble();
   const offer = newOffer(() => app?.takeNewer());
+  const news = newNews(/** @type {HTMLElement} */ (document.getElementById('news')), () => app);
   /** @type {import('./app/compose.js').App | null} */
   let app = null;
   /** @type {ReturnType<typeof newRouter> | null} */
@@ -82,7 +104,12 @@ async function boot() {
     setAttr(document.documentElement, 'data-night', frame.prefs.night ? 'on' : null);
     setAttr(document.documentElement, 'data-hand', frame.prefs.hand === 'left' ? 'left' : null);
     says.show(troubleWords(frame));
+<<<<<<< HEAD
     offer(frame.page);
+=======
+    news.show(frame);
+    offer(frame.page.offered);
+>>>>>>> 699a1a5 (Board: boot, phones' news, offers, outing settings on phones)
     router.update(frame, app.joined());
   };
 

@@ -26,6 +26,7 @@ export class PlainError extends Error {
  * @property {(code: string) => Promise<void>} redeem
  * @property {() => Promise<{session: string, pairs: any[]}>} pairs
  * @property {(wish: {pair: string, role: string, name: string}) => Promise<void>} join
+ * @property {(offer: string) => Promise<void>} accept takes the place that was offered to this phone
  * @property {() => Promise<{code: string, code_until_ms: number, urls: string[], qr: string[]}>} invite
  * @property {() => Promise<boolean>} reach whether a host answers at all
  * @property {() => Promise<void>} leave
@@ -40,6 +41,19 @@ export function secretOf(hash) {
   const fragment = new URLSearchParams(hash.replace(/^#/, ''));
   const found = fragment.get('j') ?? fragment.get('i');
   return found && /^[A-Za-z0-9_-]{8,128}$/.test(found) ? found : null;
+}
+
+/**
+ * Whether the page opens as a board: by the instructor's link, unless this device has a place in a pair, or because it was
+ * one before. A siren for all pairs is one too.
+ * @param {string} hash
+ * @param {{pair?: unknown, role?: unknown, token?: unknown} | null} kept who this device was when the page was last open
+ */
+export function opensBoard(hash, kept) {
+  const inPair = typeof kept?.pair === 'string' && kept.pair !== '';
+  const linked = secretOf(hash) !== null && new URLSearchParams(hash.replace(/^#/, '')).has('i');
+  if (linked) return !inPair;
+  return kept !== null && !inPair && Boolean(kept.token) && (kept.role === 'instructor' || kept.role === 'siren');
 }
 
 /**
@@ -70,6 +84,24 @@ export function newAccess({ post, knock, secret, identity, newDevice, become }) 
     const reason = typeof answer.json?.reason === 'string' ? answer.json.reason : `The host answers with ${answer.status}.`;
     throw new PlainError(code, reason);
   };
+
+  /**
+   * Takes the place that the host gave.
+   * @param {any} given
+   * @param {Pick<Identity, 'device' | 'role' | 'name'>} wished
+   */
+  const take = (given, { device, role, name }) =>
+    become({
+      device: typeof given.device === 'string' ? given.device : device,
+      pair: String(given.pair),
+      number: typeof given.number === 'number' ? given.number : null,
+      session: String(given.session ?? ''),
+      role: given.role ?? role,
+      name,
+      token: String(given.token),
+      secret: access.secret ?? '',
+      alone: false,
+    });
 
   /** @type {Access} */
   const access = {
@@ -104,17 +136,11 @@ export function newAccess({ post, knock, secret, identity, newDevice, become }) 
         device = newDevice();
         return ask('/api/join', { ...wish, device });
       });
-      await become({
-        device: typeof given.device === 'string' ? given.device : device,
-        pair: String(given.pair),
-        number: typeof given.number === 'number' ? given.number : null,
-        session: String(given.session ?? ''),
-        role: given.role ?? role,
-        name,
-        token: String(given.token),
-        secret: access.secret ?? '',
-        alone: false,
-      });
+      await take(given, { device, role: /** @type {Identity['role']} */ (role), name });
+    },
+    async accept(offer) {
+      const { token, device, role, name } = identity();
+      await take(await ask('/api/accept', { token, offer }), { device, role, name });
     },
     reach: () =>
       knock().then(

@@ -12,6 +12,7 @@
 import { readPlan } from '../rules/plan.js';
 import { statusAt } from '../rules/status.js';
 import { isRunning } from './book.js';
+import { goingOf } from './going.js';
 import { NEEDS, RANK } from './board_order.js';
 import { anotherIsFit, isFit, unheardMs } from './rungs.js';
 
@@ -22,8 +23,6 @@ import { anotherIsFit, isFit, unheardMs } from './rungs.js';
 /** A device not heard for this long is not live in a hold, and before and after one (ms). */
 export const STALE_HOLD_MS = 3000;
 export const STALE_IDLE_MS = 12_000;
-/** "I'm going" counts for this long (ms). */
-export const GOING_MS = 15_000;
 
 /**
  * A pair as the board has it.
@@ -54,7 +53,7 @@ export const GOING_MS = 15_000;
  * @property {number} silent_ms for how long it is not live; 0 while it is; Infinity where it has no phone at all
  * @property {number} rank
  * @property {number | null} since when its alarm began, shared ms; null while none stands
- * @property {{by: string, name: string, until: number} | null} going who is going to it
+ * @property {{id: string, name: string, until: number} | null} going who is going to it
  * @property {boolean} met somebody is
  * @property {boolean} no_voice no device of the pair is fit to sound its rungs: this board does
  * @property {{device: string, role: string, name: string} | null} voice the device that sounds its rungs
@@ -146,21 +145,6 @@ function rankOf(status, gone) {
   if (status.phase === 'hold') return status.stage === 'late' || status.stage === 'final' ? RANK.tight : RANK.hold;
   if (status.phase === 'watch') return RANK.watch;
   return status.phase === 'breathe-up' ? RANK.breathe : RANK.idle;
-}
-
-/**
- * Who said last that they are going to this pair, within the last 15 s.
- * @param {Hold} hold
- * @param {number} at
- */
-export function goingOf(hold, at) {
-  for (let i = hold.events.length - 1; i >= 0; i -= 1) {
-    const e = hold.events[i];
-    if (at - e.at >= GOING_MS && e.at <= at) return null;
-    if (e.kind !== 'going' || e.by !== 'instructor' || e.at > at) continue;
-    return { by: e.id, name: typeof e.data?.name === 'string' ? e.data.name : '', until: e.at + GOING_MS };
-  }
-  return null;
 }
 
 /**

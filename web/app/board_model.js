@@ -224,8 +224,6 @@ export function newBoardModel(env) {
     /** @param {string} pair */
     holds: (pair) => book.holdsOf(pair),
     /** @param {string} pair */
-    place: (pair) => book.place(pair),
-    /** @param {string} pair */
     planOf: (pair) => newestPlan(book.holdsOf(pair))?.data ?? null,
   };
 }

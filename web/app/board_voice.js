@@ -4,6 +4,7 @@
 
 import { takenRungs } from '../sound/board.js';
 import { alarmWords } from './board_words.js';
+import { quietUntil } from './going.js';
 
 /** @typedef {import('./board_facts.js').RowFacts} RowFacts */
 /** @typedef {import('../sound/board.js').HeardPair} HeardPair */
@@ -24,7 +25,7 @@ export function heardPairs(rows, lost) {
       number: row.number,
       alarm_at: row.since ?? coming?.at ?? null,
       words: alarmWords(row).toLowerCase(),
-      quiet_until: row.going?.until ?? -Infinity,
+      quiet_until: row.hold ? quietUntil(row.hold, at) : -Infinity,
       rungs: row.no_voice && status && !lost ? takenRungs(status, at) : [],
     };
   });

@@ -18,11 +18,14 @@ import { newDeviceStore } from './device.js';
 import { newEarlier } from './earlier.js';
 import { keepPage, versionOf, WORDS_FAILED } from './kept.js';
 import { newModel, RECENT_MS } from './model.js';
+import { goingOf } from './going.js';
 import { isFit } from './rungs.js';
 import { lacksOf, watchScreen } from './screen.js';
 import { openTabs, tabsHere } from './tabs.js';
 import { newSharedClock } from './time.js';
+import { newerPlace, newTold } from './told.js';
 import { newVoice } from './voice.js';
+import { linkWords } from './words.js';
 
 /** A saved clock older than this says nothing any more (ms, own). */
 const CLOCK_OLD_MS = 24 * 3_600_000;
@@ -79,6 +82,7 @@ export async function startApp(on) {
   const identity = await devices.load(random);
 
   const book = newBook();
+  const told = newTold();
   let prefs = devices.prefs();
   /** @type {import('./rungs.js').Present[]} */
   let present = [];
@@ -185,6 +189,7 @@ export async function startApp(on) {
       ended = null;
       unfit = false;
       const { number, session, name } = welcome;
+      told.hear(welcome.told);
       const role = /** @type {import('./device.js').Identity['role']} */ (welcome.role);
       model.toldOf({ number, session, role, ...(name === null ? {} : { name }) });
       link.offer(model.lackedBy(welcome.counts));
@@ -192,7 +197,14 @@ export async function startApp(on) {
       if (!inUse()) kept.look();
       changed();
     },
+<<<<<<< HEAD
     onCounts: (counts) => link.offer(model.lackedBy(counts)),
+=======
+    onTold(word) {
+      if (told.hear(word)) changed();
+    },
+    onHave: (have) => link.offer(model.lackedBy(have)),
+>>>>>>> 699a1a5 (Board: boot, phones' news, offers, outing settings on phones)
     onError(code, reason, final) {
       if (final) ended = { code, reason };
       if (code === UNFIT) unfit = true;
@@ -324,6 +336,12 @@ export async function startApp(on) {
     identity: () => model.identity(),
     newDevice: () => model.newDevice(),
     async become(next) {
+      // A place without a pair is a board's: the page opens anew as one.
+      if (next.token !== '' && next.pair === '') {
+        await devices.save(next);
+        location.reload();
+        return;
+      }
       wantsJoin = false;
       ended = null;
       present = [];
@@ -385,7 +403,16 @@ export async function startApp(on) {
     holds: model.holds,
     /** @param {string} id */
     hold: (id) => book.hold(id),
-    place: model.place,
+    place: () => newerPlace(model.newestPlace(), told.outing()),
+    /** A word for the host that is not repeated: offers. @param {object} message */
+    tell: (message) => link.tell(message),
+    /** Answers an offer to this phone. @param {string} offer @param {boolean} yes */
+    async answerOffer(offer, yes) {
+      if (yes) await access.accept(offer);
+      else link.tell({ type: 'decline', offer });
+      told.answered(offer);
+      changed();
+    },
     planPrefill: model.planPrefill,
     lastHoldOf: model.lastHoldOf,
     restMs: model.restMs,
@@ -461,8 +488,11 @@ export async function startApp(on) {
         store: { ok: store.kind() === 'disk' && storeWords === '', words: storeWords },
         prefs: { ...prefs, night: night() },
         get place() {
-          return model.place();
+          return app.place();
         },
+        outing: told.outing(),
+        offers: told.offers(now),
+        going: hold ? goingOf(hold, now) : null,
         get lastHold() {
           const diver = hold ? diverOf(recordOf(hold, now)) : '';
           return diver === '' ? null : model.lastHoldOf(diver);
@@ -489,11 +519,4 @@ export async function startApp(on) {
   earlier.deliver();
   tick();
   return app;
-}
-
-/** @param {{state: string, for_ms: number}} link */
-function linkWords({ state, for_ms }) {
-  if (state === 'live') return 'live';
-  if (state === 'alone') return 'alone';
-  return for_ms > 0 ? `not live for ${Math.floor(for_ms / 1000)} s` : 'not live';
 }

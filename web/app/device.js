@@ -98,6 +98,18 @@ function readIdentity(v) {
 }
 
 /**
+ * Who this device was when the page was last open, where the browser still has it; nothing is made.
+ * @returns {Identity | null}
+ */
+export function keptIdentity() {
+  try {
+    return readIdentity(JSON.parse(localStorage.getItem(IDENTITY) ?? 'null'));
+  } catch {
+    return null;
+  }
+}
+
+/**
  * @typedef {object} DeviceStore
  * @property {(random: (bytes: Uint8Array) => Uint8Array) => Promise<Identity>} load makes a new identity where none is kept
  * @property {(identity: Identity) => Promise<void>} save

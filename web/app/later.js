@@ -16,7 +16,7 @@ const SHEET = 'later.css';
 let styled = null;
 
 /** Puts the later views' styles on the page, once. */
-function styles() {
+export function styles() {
   styled ??= new Promise((done) => {
     const own = /** @type {HTMLLinkElement | null} */ (document.querySelector('link[rel=stylesheet]'));
     const link = el('link', { rel: 'stylesheet', href: (own?.href ?? './style.css').replace(/[^/]*$/, SHEET) });

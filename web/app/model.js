@@ -360,7 +360,8 @@ export function newModel(env) {
     identity: () => identity,
     away: () => away,
     holds: () => book.holdsOf(identity.pair),
-    place: () => book.place(identity.pair),
+    newestPlace: () => book.newestPlace(identity.pair),
+    place: () => book.newestPlace(identity.pair)?.data ?? null,
     planPrefill: () => newestPlan(book.holdsOf(identity.pair))?.data ?? null,
     /** @param {Hold} hold */
     summaryOf: (hold) => recordOf(hold, clock.now()).summary,

@@ -46,3 +46,10 @@ export function brokenWords(name, err) {
   const what = err instanceof Error ? err.message : String(err);
   return `This screen (${name}) failed: prompts and alarms go on sounding. Reload the page. (${what})`;
 }
+
+/** @param {{state: string, for_ms: number}} link */
+export function linkWords({ state, for_ms }) {
+  if (state === 'live') return 'live';
+  if (state === 'alone') return 'alone';
+  return for_ms > 0 ? `not live for ${Math.floor(for_ms / 1000)} s` : 'not live';
+}

@@ -30,7 +30,7 @@ const MOST = 100;
  * @property {number} number
  * @property {number | null} alarm_at when its alarm began, or will begin if nothing happens; null where none will
  * @property {string} words of the alarm, spoken after its number
- * @property {number} quiet_until somebody is going: nothing of its alarm sounds here before this instant
+ * @property {number} quiet_until somebody is or was going: nothing of its alarm sounds here before this instant
  * @property {TakenRung[]} rungs
  */
 
@@ -85,14 +85,15 @@ export function newBoardVoice() {
       const coming = signalsFrom(begun, pairs, now, speaks);
       const heard = [...begun.filter((s) => s.end > now), ...coming];
       begun = [...begun, ...coming.filter((s) => s.at <= now)];
-      const faulty = fault_at === null ? [] : faults(fault_at, now).filter((f) => heard.every((s) => f.at + SOUNDS.fault.length_ms + GAP_MS < s.at || f.at > s.end));
+      // A fault that had no room when its time came is not made up for in the middle.
+      const faulty = fault_at === null ? [] : faults(fault_at, now).filter((f) => [...begun, ...coming].every((s) => f.at + SOUNDS.fault.length_ms + GAP_MS < s.at || f.at > s.end));
       return [...heard.flatMap((s) => soundsOf(s, speaks)), ...faulty].sort((a, b) => a.at - b.at);
     },
   };
 }
 
-/** @param {HeardPair} p */
-const alarmTurn = (p) => `${p.pair}:alarm@${p.alarm_at}`;
+/** After each time of quiet the signals are counted anew. @param {HeardPair} p */
+const alarmTurn = (p) => `${p.pair}:alarm@${p.alarm_at}${Number.isFinite(p.quiet_until) ? `>${p.quiet_until}` : ''}`;
 /** @param {HeardPair} p @param {TakenRung} r */
 const rungTurn = (p, r) => `${p.pair}:${r.rung}@${r.at}`;
 

@@ -10,8 +10,10 @@ import { choice, row } from './sheet.js';
 /** @typedef {import('../app/board_app.js').BoardApp} BoardApp */
 /** @typedef {import('../app/board_app.js').BoardFrame} BoardFrame */
 
-/** A pair whose zero is no further off than this can still be called back (ms). */
-const LEADS = /** @type {const} */ ([[60_000, '1:00'], [120_000, '2:00'], [LEAD_MS, '3:00'], [300_000, '5:00']]);
+/** @type {[number, string][]} */
+const LEADS = [[60_000, '1:00'], [120_000, '2:00'], [LEAD_MS, '3:00'], [300_000, '5:00']];
+/** @type {[number, string][]} */
+const APARTS = [20, 25, 30].map((s) => [s, `${s} s`]);
 
 /**
  * @param {BoardApp} app
@@ -21,15 +23,16 @@ export function groupPart(app) {
   const said = sayer();
   /** @type {Set<string>} pairs left out by hand */
   const out = new Set();
-  let apart = /** @type {number} */ (APART.usual);
+  /** @type {number} */
+  let apart = APART.usual;
   let lead = LEAD_MS;
   const who = el('div', { class: 'pick' });
-  const apartPick = choice('seconds apart', [[20, '20 s'], [25, '25 s'], [30, '30 s']], (v) => {
-    apart = Number(v);
+  const apartPick = choice('seconds apart', APARTS, (v) => {
+    apart = v;
     draw(app.frame());
   });
   const leadPick = choice('until the first start', LEADS, (v) => {
-    lead = Number(v);
+    lead = v;
     draw(app.frame());
   });
   const warn = el('p', { class: 'problem', hidden: true });

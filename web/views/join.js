@@ -12,12 +12,15 @@ import { inviteSheet } from './join_invite.js';
 
 const ROLES = /** @type {const} */ ([['buddy', 'buddy'], ['diver', 'diver'], ['siren', 'siren']]);
 
+/** In place of a pair: this device sounds the alarms of all of them. */
+const ALL = 'all';
+
 /** @type {Record<string, string>} */
 const ROLE_WORDS = {
   buddy: 'prompts, takes the presses, keeps the log',
   diver: 'answers taps in dry holds, dark otherwise',
   siren: 'sounds the alarms, nothing else',
-  instructor: 'sees all pairs; can end a hold or lift a block',
+  instructor: 'the board: sees and hears all pairs',
 };
 
 /**
@@ -185,7 +188,8 @@ function pairSheet(app) {
       name.input.focus();
       return;
     }
-    await app.access.join({ pair, role, name: named.trim() });
+    const all = role === 'instructor' || pair === ALL;
+    await app.access.join({ pair: all ? '' : pair, role: pair === ALL && role !== 'instructor' ? 'siren' : role, name: named.trim() });
     app.go(null);
   }, () => named.trim());
 
@@ -195,9 +199,11 @@ function pairSheet(app) {
     pairPick = choice('pair', [
       ...pairs.map((p) => /** @type {[string, string]} */ ([p.pair, pairWords(p)])),
       ['new', 'a new pair'],
+      [ALL, 'all: a siren'],
     ], (v) => {
       pair = v;
-      if (!chosen) role = likelyRole(pairs.find((p) => p.pair === v) ?? null);
+      if (v === ALL) role = 'siren';
+      else if (!chosen) role = likelyRole(pairs.find((p) => p.pair === v) ?? null);
       draw();
     });
     replace(pairBox, pairPick.node);
@@ -206,7 +212,7 @@ function pairSheet(app) {
     pairPick?.set(pair);
     rolePick.set(role);
     setText(roleSub, ROLE_WORDS[role] ?? '');
-    setText(/** @type {Node} */ (go.key.firstChild), pair === 'new' ? 'start a pair' : 'join');
+    setText(/** @type {Node} */ (go.key.firstChild), pair === 'new' && role !== 'instructor' ? 'start a pair' : 'join');
   }
   offer();
   draw();

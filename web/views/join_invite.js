@@ -3,6 +3,7 @@
  */
 
 import { el, replace, setShown, setText, svg } from '../app/dom.js';
+import { rolesFor } from '../app/board_offers.js';
 import { joinProblem, spacedCode } from '../app/join_form.js';
 import { timeOfDay } from '../app/clock_text.js';
 import { row, word } from './sheet.js';
@@ -38,6 +39,7 @@ export function inviteSheet(app) {
   const link = el('p', { class: 'url' });
   const said = el('p', { class: 'problem', role: 'status', hidden: true });
   const here = el('div', { class: 'here' });
+  const asked = el('p', { class: 'sub', role: 'status' });
   const copied = el('span', { class: 'sub', role: 'status' });
   let untilMs = 0;
   let asking = false;
@@ -84,17 +86,38 @@ export function inviteSheet(app) {
     el('div', { class: 'sheet' },
       row('code', { class: 'tall' }, code, until, word('new code', ask)),
       row('link', { class: 'tall' }, link, copy, copied),
-      row('here now', { plain: true, class: 'tall' }, here)),
+      row('here now', { plain: true, class: 'tall' }, here, asked)),
     el('div', { class: 'go-bar' },
       el('button', { type: 'button', class: 'go fill', onclick: () => app.go('plan') }, el('span', { class: 'display' }, 'plan'))));
   ask();
+  let shown = '';
+
+  /** Who is here, and what each may be asked to become between holds. @param {any} frame */
+  function showHere(frame) {
+    const devices = frame.present ?? [];
+    const pair = frame.pair?.pair ?? '';
+    const mine = frame.me?.role;
+    const key = JSON.stringify([devices.map((/** @type {any} */ d) => [d.device, d.role, d.name]), pair, mine]);
+    if (key === shown) return;
+    shown = key;
+    replace(here, devices.length === 0 ? 'this one alone' : devices.map((/** @type {any} */ d) => {
+      const own = d.device === frame.me?.device;
+      const offer = (/** @type {string} */ label, /** @type {object} */ what) => word(label, () => {
+        app.tell({ type: 'offer', to: d.device, pair, ...what });
+        setText(asked, `${d.name || 'the other phone'} is asked`);
+      }, `${label}: ${d.name || d.role}`);
+      const swaps = (mine === 'buddy' && d.role === 'diver') || (mine === 'diver' && d.role === 'buddy');
+      return el('p', null, `${d.name || 'no name'}, ${d.role}${own ? ' (this one)' : ''} `,
+        own || d.role === 'instructor' ? null : [swaps ? offer('swap roles', { role: mine, swap: true }) : null, ' ',
+          ...rolesFor(d.role).map((role) => [offer(`make it ${role}`, { role }), ' '])]);
+    }));
+  }
 
   return {
     node,
     /** @param {any} frame */
     update(frame) {
-      const names = (frame.present ?? []).map((/** @type {any} */ d) => `${d.name || 'no name'}, ${d.role}${d.device === frame.me?.device ? ' (this one)' : ''}`);
-      setText(here, names.length > 0 ? names.join('\n') : 'this one alone');
+      showHere(frame);
       if (untilMs > 0 && frame.now >= untilMs) {
         untilMs = 0;
         ask();

@@ -4,7 +4,7 @@
  * in is filled from the last plan and the diver's log.
  */
 
-import { draftOf, newDraft, withFigures, withLog } from '../app/plan_form.js';
+import { CADENCES, draftOf, newDraft, withFigures, withLog } from '../app/plan_form.js';
 import { sameName } from '../app/guards.js';
 import { diverLog, newestPlan } from '../app/log_facts.js';
 
@@ -51,8 +51,21 @@ function keptDraft(app) {
 export function firstDraft(app) {
   const kept = keptDraft(app);
   if (kept) return kept;
-  const frame = app.frame();
   const newest = newestPlan(app.holds());
+  const { cadence } = app.frame().outing ?? {};
+  const draft = usualDraft(app, newest);
+  // What the instructor has set for all pairs since the last plan stands in the sheet; the pair may still choose.
+  const known = CADENCES.some(([c]) => c === cadence?.cadence) && (!newest || cadence.at > newest.at);
+  return known ? { ...draft, cadence: cadence.cadence } : draft;
+}
+
+/**
+ * @param {any} app
+ * @param {ReturnType<typeof newestPlan>} newest
+ * @returns {Draft}
+ */
+function usualDraft(app, newest) {
+  const frame = app.frame();
   if (newest) {
     const draft = draftOf(newest.data);
     const begun = newest.hold !== frame.hold?.id || !['planned', 'breathe-up'].includes(frame.status?.phase);

@@ -1,0 +1,31 @@
+// Starts the page as a board.
+
+import { startBoard } from '../app/board_app.js';
+import { styles } from '../app/later.js';
+import { setAttr } from '../app/dom.js';
+import { mount } from './board.js';
+
+/** @param {HTMLElement} root */
+export async function openBoard(root) {
+  /** @type {ReturnType<typeof mount> | null} */
+  let view = null;
+  let moving = 0;
+  const draw = () => {
+    if (!view) return;
+    const frame = app.frame();
+    setAttr(document.documentElement, 'data-night', frame.prefs.night ? 'on' : null);
+    if (view.update(frame) && !moving) {
+      moving = requestAnimationFrame(() => {
+        moving = 0;
+        draw();
+      });
+    }
+  };
+  await styles();
+  const app = await startBoard({ changed: draw });
+  for (const type of ['pointerdown', 'pointerup', 'click', 'keydown']) addEventListener(type, () => app.sound.arm(), { capture: true });
+  /** @type {any} */ (globalThis).buddyclock = app;
+  while (root.firstChild) root.removeChild(root.firstChild);
+  view = mount(root, app);
+  draw();
+}

@@ -1,0 +1,43 @@
+// What people tell this phone, on top of every view: an instructor who is coming, a place that is offered.
+
+import { askWords } from '../app/board_offers.js';
+import { comingWords } from '../app/going.js';
+import { el, replace, setShown } from '../app/dom.js';
+
+/**
+ * @param {HTMLElement} node
+ * @param {() => any} app
+ */
+export function newNews(node, app) {
+  let shown = '';
+  let failure = '';
+
+  /** @param {string} offer @param {boolean} yes */
+  const answer = async (offer, yes) => {
+    try {
+      await app().answerOffer(offer, yes);
+      failure = '';
+    } catch (err) {
+      failure = String(/** @type {any} */ (err)?.reason ?? err);
+    }
+  };
+
+  return {
+    /** @param {any} frame */
+    show(frame) {
+      const coming = comingWords(frame.going);
+      const ended = frame.outing.ended_ms ? 'the instructor has ended this outing: nobody can join any more' : '';
+      const key = JSON.stringify([coming, ended, failure, frame.offers.map((/** @type {any} */ o) => o.offer), frame.pair?.pair]);
+      if (key === shown) return;
+      shown = key;
+      replace(node,
+        coming ? el('p', { class: 'news-coming' }, coming) : null,
+        ended ? el('p', null, ended) : null,
+        frame.offers.map((/** @type {any} */ o) => el('div', { class: 'news-offer' }, el('p', null, askWords(o, frame.pair?.pair ?? '')),
+          el('button', { type: 'button', class: 'key fill', onclick: () => answer(o.offer, true) }, 'yes'),
+          el('button', { type: 'button', class: 'key', onclick: () => answer(o.offer, false) }, 'no'))),
+        failure ? el('p', null, failure) : null);
+      setShown(node, node.firstChild !== null);
+    },
+  };
+}
