@@ -21,6 +21,7 @@ const LOW_BATTERY = 20;
  * @property {string} clock the digits, '' for none
  * @property {boolean} runs the digits go on: never where a pair is not live
  * @property {string} sub one quieter line
+ * @property {boolean} gone in a hold and not live
  * @property {string[]} faults each with the hatch before it
  * @property {string} voice which device has the sound
  * @property {string} link
@@ -46,13 +47,14 @@ export function rowWords(row) {
     ...signal,
     clock,
     runs: clock !== '' && !gone,
+    gone,
     sub: subOf(row),
     faults: faultsOf(row),
     voice: voiceWords(row),
     link: linkWords(row),
   };
   const names = [row.diver, row.buddy].filter(Boolean).join(' and ') || 'no names yet';
-  const told = [`pair ${row.number}`, names, words.main, words.clock, words.sub, ...words.faults, goingWords(row)];
+  const told = [`pair ${row.number}`, names, words.main, words.clock, words.sub, gone && row.since !== null ? words.link : '', ...words.faults, goingWords(row)];
   return { ...words, label: told.filter(Boolean).join(', ') };
 }
 
@@ -64,8 +66,7 @@ function signalOf(row) {
   const { status, silent_ms: silent, running } = row;
   const gone = running && silent > 0;
   if (row.since !== null) {
-    const main = gone ? `${alarmWords(row)}, not live` : alarmWords(row);
-    return { tone: 'alarm', shape: 'octagon', main };
+    return { tone: 'alarm', shape: 'octagon', main: alarmWords(row) };
   }
   if (!status) return { tone: 'calm', shape: null, main: silent === Infinity ? 'no phone yet' : 'no plan yet' };
   const { standing } = status;

@@ -92,7 +92,9 @@ test('a pair whose phones are gone gets its alarm by silence; a board without a 
   const h = held();
   const gone = row(h, 110_000, { present: [device('buddy', 40_000)] });
   assert.equal(gone.rank, RANK.alarm);
-  assert.equal(rowWords(gone).main, 'CHECK THEM, not live');
+  assert.equal(rowWords(gone).main, 'CHECK THEM');
+  assert.equal(rowWords(gone).gone, true);
+  assert.match(rowWords(gone).label, /not live 0:40/);
   assert.equal(rowWords(gone).runs, false);
   const deaf = row(h, 110_000, { lost_ms: 40_000 });
   assert.equal(deaf.rank, RANK.gone);

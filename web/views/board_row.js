@@ -39,6 +39,7 @@ export function createRow(app, pair, { open, failed }) {
   const invented = el('span', { class: 'b-simulated', hidden: true }, 'simulated people');
   const clock = digits('b-clock');
   const shape = el('span', { class: 'b-shape', 'aria-hidden': 'true' });
+  const hatch = el('span', { class: 'fault', 'aria-hidden': 'true', hidden: true });
   const main = el('span', { class: 'b-main' });
   const sub = el('span', { class: 'b-sub' });
   const faults = el('span', { class: 'b-faults' });
@@ -71,7 +72,7 @@ export function createRow(app, pair, { open, failed }) {
 
   const node = el('section', { class: 'b-row', tabindex: '-1' },
     el('div', { class: 'b-who' }, number, el('span', { class: 'b-names' }, diver, buddy, invented)),
-    el('div', { class: 'b-state' }, clock.node, el('span', { class: 'b-signal' }, shape, main)),
+    el('div', { class: 'b-state' }, clock.node, el('span', { class: 'b-signal' }, shape, hatch, main)),
     el('div', { class: 'b-side' }, sub, faults, el('span', { class: 'b-small' }, voice, link), going),
     el('div', { class: 'b-keys' }, go.node, end.node), strip);
   node.dataset.pair = pair;
@@ -112,6 +113,7 @@ export function createRow(app, pair, { open, failed }) {
       setAttr(node, 'data-tone', words.tone);
       setAttr(node, 'aria-label', words.label);
       setClass(node, 'still', !words.runs);
+      setClass(node, 'gone', words.gone);
       setClass(node, 'idle', !row.running && row.status?.phase !== 'breathe-up');
       setClass(node, 'met', row.met);
       setText(number, row.number);
@@ -128,6 +130,7 @@ export function createRow(app, pair, { open, failed }) {
         if (words.shape === 'octagon') drawn?.style.setProperty('animation-delay', `-${Math.round(performance.now() % FLASH_MS)}ms`);
         replace(shape, drawn);
       }
+      setShown(hatch, words.gone && words.shape !== 'hatch');
       setText(main, words.main);
       setText(sub, words.sub);
       const said = words.faults.join('\n');
