@@ -22,11 +22,7 @@ import * as diver from './views/diver.js';
 import * as incident from './views/incident.js';
 import * as join from './views/join.js';
 import * as live from './views/live.js';
-<<<<<<< HEAD
-=======
-import * as log from './views/log.js';
 import { newNews } from './views/news.js';
->>>>>>> a7db2a5 (Board: boot, phones' news, offers, outing settings on phones)
 import * as place from './views/place.js';
 import * as plan from './views/plan.js';
 import * as recovery from './views/recovery.js';

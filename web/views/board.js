@@ -27,8 +27,18 @@ import { clockFault, soundFault } from './hold_head.js';
 
 /** From this width on the board is read from afar, CSS px (own). */
 const WIDE = 700;
-/** Heights of a row without and with its tape, CSS px: what fits decides whether calm pairs show theirs. */
-const ROW = Object.freeze({ wide: 74, wide_tape: 48, alarm: 160 });
+/** Heights of rows and of a tape on a wide board, CSS px (board.css). */
+const ROW = Object.freeze({ calm: 75, alarm: 128, tape: 49 });
+
+/**
+ * For how many pairs, from the top down, there is room for a tape: all pairs are seen before any tape is.
+ * @param {RowFacts[]} rows
+ * @param {number} room CSS px
+ */
+function tapesThatFit(rows, room) {
+  const alarms = rows.filter((r) => r.since !== null).length;
+  return Math.max(0, Math.floor((room - alarms * ROW.alarm - (rows.length - alarms) * ROW.calm) / ROW.tape));
+}
 
 /**
  * @param {HTMLElement} root
@@ -82,7 +92,7 @@ export function mount(root, app) {
     if (!at) return;
     const next = e.key === 'ArrowDown' ? at.nextElementSibling : at.previousElementSibling;
     const key = [.../** @type {NodeListOf<HTMLElement>} */ (next?.querySelectorAll('button') ?? [])].find((b) => !b.hidden && b.classList.contains(String(document.activeElement?.classList[0])))
-      ?? /** @type {HTMLElement | null} */ (next?.querySelector('.b-number'));
+      ?? /** @type {HTMLElement | null} */ (next?.querySelector('.b-who'));
     if (!key) return;
     e.preventDefault();
     key.focus();
@@ -191,8 +201,8 @@ export function mount(root, app) {
       setText(cry, alarms.map((r) => `pair ${r.number}: ${alarmWords(r).toLowerCase()}`).join('. '));
 
       const room = page.clientHeight - head.offsetHeight - strips.offsetHeight;
-      const needed = frame.rows.reduce((sum, r) => sum + (r.since !== null ? ROW.alarm : ROW.wide) + ROW.wide_tape, 0);
-      const layout = { width, wide, tapes: !wide || needed <= room, simulated: frame.simulated, keys: records && !frame.second_tab };
+      const tapes = tapesThatFit(frame.rows, wide ? room : Infinity);
+      const layout = { width, wide, simulated: frame.simulated, keys: records && !frame.second_tab };
       const ids = order.next(frame.rows, frame.now, { down: fingers.size > 0 });
       for (const [id, row] of rows) {
         if (ids.includes(id)) continue;
@@ -208,7 +218,7 @@ export function mount(root, app) {
           rows.set(pair, row);
         }
         setShown(row.node, open === null || needsSomebody(facts) || open.name === facts.pair);
-        moves = row.update(facts, layout) || moves;
+        moves = row.update(facts, { ...layout, tape: ids.indexOf(facts.pair) < tapes }) || moves;
       }
       arrange(ids);
       setShown(empty, frame.rows.length === 0);

@@ -10,8 +10,6 @@ import { digits, pressKey } from './parts.js';
 /** @typedef {import('../app/board_facts.js').RowFacts} RowFacts */
 /** @typedef {import('../app/board_app.js').BoardApp} BoardApp */
 
-/** From this width on a row has room for a key that ends the hold, CSS px (own). */
-const KEY_WIDTH = 900;
 /** Two flashes a second (board.css). */
 const FLASH_MS = 500;
 
@@ -20,7 +18,7 @@ const FLASH_MS = 500;
  * @typedef {object} RowLayout
  * @property {number} width
  * @property {boolean} wide tablet or laptop
- * @property {boolean} tapes whether there is room for the tapes of calm pairs
+ * @property {boolean} tape whether there is room for its tape
  * @property {boolean} simulated the people are invented
  * @property {boolean} keys whether this device may record
  */
@@ -33,10 +31,11 @@ const FLASH_MS = 500;
  * @param {(words: string) => void} on.failed
  */
 export function createRow(app, pair, { open, failed }) {
-  const number = el('button', { type: 'button', class: 'b-number', onclick: open });
+  const number = el('span', { class: 'b-number' });
   const diver = el('span', { class: 'b-diver' });
   const buddy = el('span', { class: 'b-buddy' });
   const invented = el('span', { class: 'b-simulated', hidden: true }, 'simulated people');
+  const who = el('button', { type: 'button', class: 'b-who', onclick: open }, number, el('span', { class: 'b-names' }, diver, buddy, invented));
   const clock = digits('b-clock');
   const shape = el('span', { class: 'b-shape', 'aria-hidden': 'true' });
   const hatch = el('span', { class: 'fault', 'aria-hidden': 'true', hidden: true });
@@ -62,19 +61,11 @@ export function createRow(app, pair, { open, failed }) {
     },
   });
   go.face('I’m going');
-  const end = pressKey('b-key b-end', {
-    app: /** @type {any} */ (app), kind: 'alarm',
-    onFire(p) {
-      app.record(pair, 'end-hold', {}, { at: p.down_at }).then(() => failed(''), (err) => failed(`not ended: ${err.reason ?? err}`));
-    },
-  });
-  end.face('end hold', '', 'press 1 s');
-
   const node = el('section', { class: 'b-row', tabindex: '-1' },
-    el('div', { class: 'b-who' }, number, el('span', { class: 'b-names' }, diver, buddy, invented)),
+    who,
     el('div', { class: 'b-state' }, clock.node, el('span', { class: 'b-signal' }, shape, hatch, main)),
     el('div', { class: 'b-side' }, sub, faults, el('span', { class: 'b-small' }, voice, link), going),
-    el('div', { class: 'b-keys' }, go.node, end.node), strip);
+    el('div', { class: 'b-keys' }, go.node), strip);
   node.dataset.pair = pair;
 
   let drawnShape = '';
@@ -117,7 +108,7 @@ export function createRow(app, pair, { open, failed }) {
       setClass(node, 'idle', !row.running && row.status?.phase !== 'breathe-up');
       setClass(node, 'met', row.met);
       setText(number, row.number);
-      setAttr(number, 'aria-label', `pair ${row.number}: open`);
+      setAttr(who, 'aria-label', `pair ${row.number}: open`);
       setText(diver, row.diver || 'pair ' + row.number);
       setText(buddy, row.buddy);
       setShown(invented, layout.simulated);
@@ -144,11 +135,9 @@ export function createRow(app, pair, { open, failed }) {
       setText(going, goingWords(row));
       setShown(go.node, layout.keys && row.since !== null);
       go.setMeaning(`${row.since !== null}`);
-      setShown(end.node, layout.keys && layout.width >= KEY_WIDTH && row.since === null && row.status?.phase === 'hold' && row.status.bring_up === null);
-      end.setMeaning(`${row.status?.hold} ${row.status?.phase}`);
 
       const due = row.status?.standing !== null && row.silent_ms === 0;
-      const model = layout.tapes || row.since !== null ? tapeOf(row, due) : null;
+      const model = layout.tape ? tapeOf(row, due) : null;
       setShown(strip, model !== null);
       if (model) {
         const height = layout.wide ? 48 : 40;
@@ -162,7 +151,6 @@ export function createRow(app, pair, { open, failed }) {
     },
     detach() {
       go.detach();
-      end.detach();
       node.remove();
     },
   };
