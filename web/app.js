@@ -5,12 +5,8 @@
 
 import { opensBoard } from './app/access.js';
 import { startApp } from './app/compose.js';
-<<<<<<< HEAD
-import { el, replace, setAttr, setShown, setText } from './app/dom.js';
-=======
 import { keptIdentity } from './app/device.js';
-import { el, replace, setAttr, setShown } from './app/dom.js';
->>>>>>> 699a1a5 (Board: boot, phones' news, offers, outing settings on phones)
+import { el, replace, setAttr, setShown, setText } from './app/dom.js';
 import { isRunning } from './app/book.js';
 import { keepFromLeaving } from './app/leaving.js';
 import { later } from './app/later.js';
@@ -100,12 +96,8 @@ async function boot() {
     setAttr(document.documentElement, 'data-night', frame.prefs.night ? 'on' : null);
     setAttr(document.documentElement, 'data-hand', frame.prefs.hand === 'left' ? 'left' : null);
     says.show(troubleWords(frame));
-<<<<<<< HEAD
-    offer(frame.page);
-=======
     news.show(frame);
-    offer(frame.page.offered);
->>>>>>> 699a1a5 (Board: boot, phones' news, offers, outing settings on phones)
+    offer(frame.page);
     router.update(frame, app.joined());
   };
 

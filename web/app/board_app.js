@@ -19,6 +19,7 @@ import { anyFault, heardPairs } from './board_voice.js';
 import { newDeviceId, newDeviceStore } from './device.js';
 import { RECENT_MS } from './model.js';
 import { lacksOf, watchScreen } from './screen.js';
+import { database, localStore } from './stores_here.js';
 import { openTabs, tabsHere } from './tabs.js';
 import { newSharedClock } from './time.js';
 
@@ -30,32 +31,6 @@ const LOST_MS = 3000;
 
 /** @typedef {Awaited<ReturnType<typeof startBoard>>} BoardApp */
 /** @typedef {ReturnType<BoardApp['frame']>} BoardFrame */
-
-/**
- * @typedef {object} Outing as the host tells of it
- * @property {Record<string, any> | null} [place]
- * @property {Record<string, any> | null} [cadence]
- * @property {Record<string, any> | null} [series]
- * @property {number | null} [ended_ms]
- */
-
-/** @returns {Storage | null} */
-function localStore() {
-  try {
-    return localStorage;
-  } catch {
-    return null;
-  }
-}
-
-/** @returns {IDBFactory | undefined} */
-function database() {
-  try {
-    return globalThis.indexedDB;
-  } catch {
-    return undefined;
-  }
-}
 
 /** @param {{changed: () => void}} on facts have changed: ask for a frame and show it */
 export async function startBoard(on) {
@@ -72,7 +47,7 @@ export async function startBoard(on) {
   let ready = false;
   /** @type {{code: string, reason: string} | null} */
   let ended = null;
-  /** @type {Outing} */
+  /** @type {import('./told.js').Outing} */
   let outing = {};
   let simulated = false;
   /** Pairs named since the last welcome. @type {Set<string>} */
@@ -125,7 +100,7 @@ export async function startBoard(on) {
         token: identity.token,
         pair: '',
         device: identity.device,
-        have: {},
+        counts: { have: {}, beyond: {} },
         unsent: model.unsent(),
         pairs: model.unsentPairs(),
       };
@@ -144,7 +119,7 @@ export async function startBoard(on) {
       simulated = told?.simulated === true;
       changed();
     },
-    onHave() {},
+    onCounts() {},
     onTold: (told) => hear(told),
     onError(code, reason, final) {
       if (final) ended = { code, reason };
@@ -272,7 +247,7 @@ export async function startBoard(on) {
     /** Asks the host for all holds of a pair; the board is told only of the newest by itself. @param {string} pair */
     async fetchHolds(pair) {
       for (let more = true; more; ) {
-        const got = await ask('/api/events', { pair, events: [], have: book.have(pair) });
+        const got = await ask('/api/events', { pair, events: [], ...book.counts(pair) });
         if (Array.isArray(got.events) && got.events.length > 0) model.receive(pair, got.events);
         more = got.more === true && got.events.length > 0;
       }

@@ -42,15 +42,9 @@ export function isAbandoned(hold, nowMs) {
  * @property {(pair: string) => Hold[]} holdsOf with and without a start, oldest first; none that stands for no hold
  * @property {() => Hold[]} all of every pair
  * @property {(pair: string, nowMs: number) => Hold | null} current the running hold, else the one last planned
-<<<<<<< HEAD
- * @property {(pair: string) => Record<string, unknown> | null} place newest place card
+ * @property {(pair: string) => {at: number, data: Record<string, unknown>} | null} newestPlace newest place card and when it was made
  * @property {(pair: string) => import('../sync/outbox.js').Counts} counts what is here
  * @property {(pair: string, theirs: import('../sync/outbox.js').Counts) => HoldEvent[]} lackedBy what is here and not there
-=======
- * @property {(pair: string) => {at: number, data: Record<string, unknown>} | null} newestPlace newest place card and when it was made
- * @property {(pair: string) => Record<string, number>} have
- * @property {(pair: string, theirs: Record<string, unknown>) => HoldEvent[]} lackedBy what is here beyond these counters
->>>>>>> 699a1a5 (Board: boot, phones' news, offers, outing settings on phones)
  * @property {(device: string) => number} counter highest counter of a device's events
  * @property {(device: string) => number} holdNumber highest number of a device's holds
  * @property {(id: string) => HoldEvent | null} event

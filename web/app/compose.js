@@ -22,6 +22,7 @@ import { goingOf } from './going.js';
 import { isFit } from './rungs.js';
 import { lacksOf, watchScreen } from './screen.js';
 import { openTabs, tabsHere } from './tabs.js';
+import { database, localStore } from './stores_here.js';
 import { newSharedClock } from './time.js';
 import { newerPlace, newTold } from './told.js';
 import { newVoice } from './voice.js';
@@ -40,28 +41,6 @@ const KNOCK_MS = 3000;
 
 /** @typedef {ReturnType<typeof newModel>} Model */
 /** @typedef {Awaited<ReturnType<typeof startApp>>} App */
-
-/** @returns {Storage | null} */
-function localStore() {
-  try {
-    const key = 'buddyclock.try';
-    localStorage.setItem(key, '1');
-    localStorage.removeItem(key);
-    return localStorage;
-  } catch {
-    return null;
-  }
-}
-
-/** @returns {IDBFactory | undefined} */
-function database() {
-  try {
-    return globalThis.indexedDB;
-  } catch {
-    // Some browsers do not even let a page ask.
-    return undefined;
-  }
-}
 
 /**
  * @param {object} on
@@ -197,14 +176,10 @@ export async function startApp(on) {
       if (!inUse()) kept.look();
       changed();
     },
-<<<<<<< HEAD
-    onCounts: (counts) => link.offer(model.lackedBy(counts)),
-=======
     onTold(word) {
       if (told.hear(word)) changed();
     },
-    onHave: (have) => link.offer(model.lackedBy(have)),
->>>>>>> 699a1a5 (Board: boot, phones' news, offers, outing settings on phones)
+    onCounts: (counts) => link.offer(model.lackedBy(counts)),
     onError(code, reason, final) {
       if (final) ended = { code, reason };
       if (code === UNFIT) unfit = true;

@@ -7,7 +7,7 @@
  */
 
 import { newClockEstimate } from '../rules/clock.js';
-import { newHave, newOutbox, readCounts } from './outbox.js';
+import { byPair, newHave, newOutbox, readCounts } from './outbox.js';
 import { BURST, CAP_HOLD_MS, DEAD_HOLD_MS, DEAD_IDLE_MS, DIAL_MS, newExchanges, redialMs } from './timing.js';
 
 /** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
@@ -136,24 +136,8 @@ export function newConnection(env) {
   const flush = (again) => {
     if (!welcomed) return;
     for (const batch of outbox.due(env.now(), again)) {
-      for (const [pair, events] of byPair(batch)) send({ type: 'events', ...pair, events });
+      for (const [pair, events] of byPair(batch, dial?.board ? pairOf : null)) send({ type: 'events', ...pair, events });
     }
-  };
-
-  /**
-   * What one frame or request may hold: events of one pair.
-   * @param {HoldEvent[]} batch
-   * @returns {[{pair?: string}, HoldEvent[]][]}
-   */
-  const byPair = (batch) => {
-    if (!dial?.board) return [[{}, batch]];
-    /** @type {Map<string, HoldEvent[]>} */
-    const sorted = new Map();
-    for (const event of batch) {
-      const pair = pairOf.get(event.id) ?? '';
-      sorted.set(pair, [...(sorted.get(pair) ?? []), event]);
-    }
-    return [...sorted].map(([pair, events]) => [{ pair }, events]);
   };
 
   const sendPresence = () => {
@@ -400,7 +384,7 @@ export function newConnection(env) {
     posting = true;
     const mine = dial;
     const [batch = []] = outbox.due(now, true);
-    const [first] = byPair(batch);
+    const [first] = byPair(batch, mine.board ? pairOf : null);
     // A board asks for one pair at a time, and only to hand over what it recorded.
     if (mine.board && !first?.[1].length) {
       posting = false;

@@ -174,3 +174,20 @@ export function isThere({ have, beyond }, device, n) {
   const runs = Object.hasOwn(beyond, device) ? beyond[device] : [];
   return Array.isArray(runs) && runs.some((run) => Array.isArray(run) && n >= run[0] && n <= run[1]);
 }
+
+/**
+ * What one frame or request of a board may hold: events of one pair. A phone's are all of its own, and name none.
+ * @param {HoldEvent[]} batch
+ * @param {Map<string, string> | null} pairOf which pair an event is for, by id; null on a phone
+ * @returns {[{pair?: string}, HoldEvent[]][]}
+ */
+export function byPair(batch, pairOf) {
+  if (!pairOf) return [[{}, batch]];
+  /** @type {Map<string, HoldEvent[]>} */
+  const sorted = new Map();
+  for (const event of batch) {
+    const pair = pairOf.get(event.id) ?? '';
+    sorted.set(pair, [...(sorted.get(pair) ?? []), event]);
+  }
+  return [...sorted].map(([pair, events]) => [{ pair }, events]);
+}
