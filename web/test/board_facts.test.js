@@ -4,8 +4,13 @@ import assert from 'node:assert/strict';
 import { rowFacts, tooMany } from '../app/board_facts.js';
 import { RANK } from '../app/board_order.js';
 import { canGo, groupOf } from '../app/board_group.js';
+import { askWords } from '../app/board_offers.js';
+import { seriesData, stepsOf } from '../app/board_series.js';
+import { outingSummary } from '../app/board_summary.js';
 import { heardPairs } from '../app/board_voice.js';
 import { rowWords } from '../app/board_words.js';
+import { opensBoard } from '../app/access.js';
+import { newerPlace, newTold } from '../app/told.js';
 import { holdWith, START } from './rules_helper.js';
 
 const PLAN = { diver: 'Ansa', buddy: 'Odo', setting: 'pool', planned_s: 240, cadence: 'standard' };
@@ -162,4 +167,57 @@ test('warned above four pairs at once, and above one in the final stage', () => 
   assert.equal(final.status?.stage, 'final');
   assert.equal(tooMany([final]).finals, false);
   assert.equal(tooMany([final, final]).finals, true);
+});
+
+test('one series for all pairs is filed under each pair\'s own diver', () => {
+  const made = stepsOf({ first: '1:30', step: '0:15', count: '3', rest: '3:00' });
+  assert.ok('steps' in made);
+  assert.deepEqual(made.steps.map((s) => [s.planned_s, s.rest_s]), [[90, 180], [105, 180], [120, 0]]);
+  assert.deepEqual(seriesData({ ...PLAN, diver_id: '' }, made.steps, 's1'), { series: 's1', diver: 'Ansa', buddy: 'Odo', setting: 'pool', made: 'growing-holds', steps: made.steps });
+  assert.ok('problem' in stepsOf({ first: '1:30', step: '0:15', count: '0', rest: '3:00' }));
+  assert.ok('problem' in stepsOf({ first: 'soon', step: '0:15', count: '2', rest: '3:00' }));
+});
+
+test('the outing in figures: by diver, and what was not plain', () => {
+  const h = held();
+  h.add('surfaced', 100_000);
+  h.add('ok', 104_000);
+  h.add('look', 108_000);
+  h.add('look', 115_000);
+  h.add('watch-ended', 170_000);
+  const summary = outingSummary([h.hold], START + 400_000, START - 1000);
+  assert.equal(summary.holds, 1);
+  assert.equal(summary.lines[0].diver, 'Ansa');
+  assert.equal(summary.lines[0].longest_ms, 100_000);
+  assert.equal(outingSummary([h.hold], START + 400_000, START + 1000).holds, 0, 'an older outing\'s');
+});
+
+test('the page opens as a board by the instructor\'s link or because it was one; a phone with a place stays one', () => {
+  const link = `#i=${'a'.repeat(22)}`;
+  assert.equal(opensBoard(link, null), true);
+  assert.equal(opensBoard(`#j=${'a'.repeat(22)}`, null), false);
+  assert.equal(opensBoard(link, { pair: 'p1', role: 'buddy', token: 't' }), false);
+  assert.equal(opensBoard('', { pair: '', role: 'instructor', token: 't' }), true);
+  assert.equal(opensBoard('', { pair: '', role: 'siren', token: 't' }), true, 'a siren for all');
+  assert.equal(opensBoard('', { pair: '', role: 'buddy', token: '' }), false);
+  assert.equal(opensBoard('', { pair: 'p1', role: 'siren', token: 't' }), false);
+});
+
+test('offers in words, and which stand', () => {
+  const told = newTold();
+  told.hear({ type: 'offer', offer: 'o1', from: { device: 'x', role: 'instructor', name: 'Vela' }, pair: 'p1', number: 1, role: 'diver', until_ms: 5000 });
+  assert.equal(told.offers(4999).length, 1);
+  assert.equal(told.offers(5000).length, 0);
+  assert.equal(askWords(told.offers(0)[0], 'p1'), 'Vela asks this phone to be the diver’s');
+  assert.equal(askWords(told.offers(0)[0], 'p2'), 'Vela asks this phone to be the diver’s of pair 1');
+  told.hear({ type: 'offer-over', offer: 'o1' });
+  assert.equal(told.offers(0).length, 0);
+});
+
+test('of the pair\'s place card and the outing\'s the newer one counts', () => {
+  const own = { at: 100, data: { number: '112' } };
+  assert.deepEqual(newerPlace(own, {}), { number: '112' });
+  assert.deepEqual(newerPlace(own, { place: { at: 200, number: '999' } }), { at: 200, number: '999' });
+  assert.deepEqual(newerPlace(own, { place: { at: 50, number: '999' } }), { number: '112' });
+  assert.equal(newerPlace(null, { place: null }), null);
 });

@@ -7,6 +7,7 @@ import { el, replace, setShown, setText } from '../app/dom.js';
 import { groupPart } from './board_group.js';
 import { devicesPart } from './board_devices.js';
 import { endPart } from './board_end.js';
+import { seriesPart } from './board_series.js';
 import { sayer, sheetHead } from './board_sheet.js';
 import { qrPicture } from './join_invite.js';
 import { choice, field, row, word } from './sheet.js';
@@ -23,9 +24,10 @@ export function outingSheet(app, { close }) {
   const invite = invitePart(app);
   const group = groupPart(app);
   const forAll = forAllPart(app);
+  const series = seriesPart(app);
   const devices = devicesPart(app);
   const end = endPart(app);
-  const parts = [invite, group, forAll, devices, end];
+  const parts = [invite, group, forAll, series, devices, end];
   return {
     node: el('div', { class: 'b-sheet-body' }, sheetHead('outing', close), parts.map((p) => p.node)),
     update(frame) {

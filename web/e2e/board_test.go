@@ -1,0 +1,187 @@
+package e2e
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// boardLimit bounds a test of the board.
+const boardLimit = 3 * time.Minute
+
+var divers = []string{"Ansa", "Ilo", "Nils", "Tuva", "Rut", "Kaja", "Signe", "Orm", "Tyra", "Ylva", "Bo", "Embla"}
+
+// Twelve pairs, and three alarms within five seconds: they stand on top in the
+// order in which they came, with their numbers huge, one voice at a time says
+// which pair it is for, and going to one quiets the board for that one alone.
+func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
+	t.Parallel()
+	ctx, cancel := context.WithTimeout(context.Background(), boardLimit)
+	t.Cleanup(cancel)
+	server := startProgram(t, "", "")
+	pairs := make([]*boardPair, len(divers))
+	for i, diver := range divers {
+		pairs[i] = newBoardPair(t, server, diver, 40)
+	}
+	heard := listen(t, ctx)
+	b := newBoard(t, server, 1280, 800, len(pairs), browserSetup{limit: boardLimit, env: heard.server})
+	b.waitFor(t, "[...document.querySelectorAll('.b-row')].every((n) => n.dataset.tone === 'calm')")
+	assert.Equal(t, []int{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12}, b.order(t))
+	b.picture(t, "twelve")
+	// Nothing sounds before a touch; this one arms it.
+	b.click(t, "document.querySelector('.b-title')", "buddyclock.sound.state().running")
+	for _, p := range pairs {
+		p.say(t, "look", 0, nil)
+	}
+
+	from := heard.len()
+	alarmed := []int{2, 7, 11}
+	for _, number := range alarmed {
+		pairs[number-1].say(t, "no-answer", 0, nil)
+		time.Sleep(1200 * time.Millisecond) // people are not quicker
+	}
+	for _, number := range alarmed {
+		b.tone(t, number, "alarm")
+		require.GreaterOrEqual(t, eval[float64](t, b.browser, "parseFloat(getComputedStyle(("+rowOf(number)+").querySelector('.b-number')).fontSize)"), 100.0, "the number is huge")
+	}
+	assert.Equal(t, alarmed, b.order(t)[:3], "the oldest alarm first, all above the calm pairs")
+	b.picture(t, "three alarms")
+
+	got := heard.until(t, time.Now().Add(15*time.Second), from)
+	calls := callsIn(got)
+	require.GreaterOrEqual(t, len(calls), 5, "calls heard: %v", calls)
+	for i, want := range alarmed {
+		assert.Equal(t, want, calls[i].number, "call %d of %v", i+1, calls)
+		assert.False(t, calls[i].high, "the first word of a pair is a medium signal")
+	}
+	for i := 1; i < len(calls); i++ {
+		assert.Greater(t, calls[i].at, calls[i-1].end, "one voice at a time: %v", calls)
+	}
+	assert.True(t, calls[3].high, "then the high signal: %v", calls)
+
+	// Going to one of them.
+	b.click(t, "("+rowOf(7)+").querySelector('.b-go')", "buddyclock.frame().rows.find((r) => r.number === 7).met")
+	b.waitFor(t, "document.querySelectorAll('.b-row .b-number')[2].textContent === '7'")
+	from = heard.len()
+	got = heard.until(t, time.Now().Add(11*time.Second), from)
+	for _, c := range callsIn(got) {
+		assert.NotEqual(t, 7, c.number, "quiet for the pair somebody goes to")
+	}
+	assert.NotEmpty(t, callsIn(got), "the others are heard on")
+}
+
+// call is one signal of the board: three long pulses, or the alarm's bursts,
+// and then the pair's number in knocks.
+type call struct {
+	at, end float64 // ms
+	high    bool
+	number  int
+}
+
+// callsIn reads a recording of the board as a person would: what pulses, how
+// long, how high, and how many knocks follow.
+func callsIn(heard []float64) []call {
+	const knockHz, alarmHz = 1047, 784
+	var calls []call
+	for _, p := range pulsesIn(heard, 0.02) {
+		piece := heard[p.first : p.last+1]
+		if levelAt(piece, knockHz) > levelAt(piece, alarmHz) {
+			if len(calls) > 0 {
+				c := &calls[len(calls)-1]
+				c.number += map[bool]int{true: 5, false: 1}[p.width > 200]
+				c.end = p.at + p.width
+			}
+			continue
+		}
+		if n := len(calls); n > 0 && calls[n-1].number == 0 && p.at-calls[n-1].end < 900 {
+			calls[n-1].end = p.at + p.width
+			continue
+		}
+		calls = append(calls, call{at: p.at, end: p.at + p.width, high: math.Abs(p.width-120) < 35})
+	}
+	if n := len(calls); n > 0 && ms(len(heard))-calls[n-1].end < 2500 {
+		calls = calls[:n-1] // its number may not be whole
+	}
+	return calls
+}
+
+// A pair whose phones are gone does not look live: its digits stand still, it
+// says for how long, and its row rises above the calm ones.
+func TestBoardShowsWhatIsNotLive(t *testing.T) {
+	t.Parallel()
+	server := startProgram(t, "", "")
+	one, two := newBoardPair(t, server, "Ansa", 30), newBoardPair(t, server, "Ilo", 30)
+	b := newBoard(t, server, 1280, 800, 2, browserSetup{limit: boardLimit})
+	assert.Equal(t, []int{1, 2}, b.order(t))
+	two.gone()
+	b.tone(t, 2, "gone")
+	assert.Equal(t, []int{2, 1}, b.order(t))
+	digits := eval[string](t, b.browser, "("+rowOf(2)+").querySelector('.b-clock').textContent")
+	b.waitFor(t, "("+rowOf(2)+").innerText.includes('not live 0:06')")
+	assert.Equal(t, digits, eval[string](t, b.browser, "("+rowOf(2)+").querySelector('.b-clock').textContent"), "no running digits")
+	b.picture(t, "not live")
+	// Its alarm comes by silence all the same.
+	one.say(t, "look", 0, nil)
+	b.run(t, chromedp.Evaluate("0", nil))
+	server.kill(t)
+	b.waitFor(t, "document.querySelector('.board').dataset.link === 'lost'")
+	b.tone(t, 1, "gone")
+	b.says(t, "hears no host")
+	b.picture(t, "no host")
+}
+
+// The board and a pair's real phone: going there and ending the hold are seen at
+// both ends, all by keyboard.
+func TestBoardActsOnAPairByKeyboard(t *testing.T) {
+	t.Parallel()
+	server := startProgram(t, "", "")
+	played := newBoardPair(t, server, "Ilo", 30)
+	phone := newPhone(t, "buddy", 390, 844, browserSetup{limit: boardLimit})
+	phone.open(t, server.joinURL)
+	eval[bool](t, phone.browser, fmt.Sprintf(`buddyclock.access.join({ pair: '%s', role: 'buddy', name: 'Odo' }).then(() => true)`, played.pair))
+	phone.phase(t, "hold")
+	b := newBoard(t, server, 1280, 800, 1, browserSetup{limit: boardLimit})
+
+	// Into the pair's sheet, and the hold is ended by a key that is held.
+	b.focus(t, "pair 1: open")
+	b.run(t, chromedp.KeyEvent(kb.Enter))
+	b.waitFor(t, "document.querySelector('.b-end-hold')?.offsetParent")
+	b.picture(t, "pair")
+	b.focus(t, "end this hold")
+	b.run(t, chromedp.KeyEvent(kb.Enter))
+	phone.waitFor(t, recorded("end-hold")+" === 1")
+	phone.says(t, "hold ended")
+	phone.picture(t, "hold ended")
+	b.run(t, chromedp.KeyEvent(kb.Escape))
+	b.waitFor(t, "document.querySelector('.b-sheet').hidden")
+
+	// Nobody brings them up: the alarm comes, and somebody goes.
+	b.tone(t, 1, "alarm")
+	b.focus(t, "I'm going")
+	b.run(t, chromedp.KeyEvent(" "))
+	phone.waitFor(t, recorded("going")+" === 1")
+	phone.says(t, "an instructor is coming")
+	phone.picture(t, "instructor is coming")
+	assert.Equal(t, "alarm", eval[string](t, phone.browser, "buddyclock.frame().status.standing.rung"), "the pair's own alarm goes on")
+	b.waitFor(t, "("+rowOf(1)+").innerText.includes('going')")
+}
+
+// focus moves the keyboard's focus by the tab key until it is on what says that.
+func (b *board) focus(t testing.TB, words string) {
+	t.Helper()
+	said := fmt.Sprintf("(document.activeElement?.getAttribute('aria-label') ?? document.activeElement?.innerText ?? '').includes(%q)", words)
+	for range 80 {
+		if eval[bool](t, b.browser, said) {
+			return
+		}
+		b.run(t, chromedp.KeyEvent(kb.Tab))
+	}
+	require.Fail(t, "no way there by keyboard", words)
+}
