@@ -14,7 +14,7 @@ import { statusAt } from '../rules/status.js';
 import { isRunning } from './book.js';
 import { goingOf } from './going.js';
 import { NEEDS, RANK } from './board_order.js';
-import { anotherIsFit, isFit, unheardMs } from './rungs.js';
+import { anotherIsFit, isFit, partOf, unheardMs } from './rungs.js';
 
 /** @typedef {import('../rules/fold.js').Hold} Hold */
 /** @typedef {import('../rules/status.js').Status} Status */
@@ -32,6 +32,7 @@ export const STALE_IDLE_MS = 12_000;
  * @property {Hold | null} hold the running one, else the newest
  * @property {Record<string, unknown> | null} newest_plan data of its newest plan, for names before a hold
  * @property {Present[]} present its devices, ages grown to now
+ * @property {{device: string, role: string, state: import('./rungs.js').PresenceState}} [me] this board
  * @property {number} lost_ms for how long this board has not heard from its host; 0 while it does
  * @property {number | null} [told_alarm_at] since when an alarm stands as the host finds by its own fold, shared ms
  * @property {number | null} [kept_at] since when an alarm sounds on here that the history no longer knows, shared ms
@@ -55,7 +56,7 @@ export const STALE_IDLE_MS = 12_000;
  * @property {number | null} since when its alarm began, shared ms; null while none stands
  * @property {{id: string, name: string, until: number} | null} going who is going to it
  * @property {boolean} met somebody is
- * @property {boolean} no_voice no device of the pair is fit to sound its rungs: this board does
+ * @property {boolean} no_voice this board sounds its rungs, as no device of the pair can
  * @property {{device: string, role: string, name: string} | null} voice the device that sounds its rungs
  * @property {number | null} battery lowest charge known of its phones, percent
  * @property {number | null} doubt_ms largest clock doubt told by its phones
@@ -72,7 +73,8 @@ export function rowFacts(pair, at) {
   const present = hold ? statusAt(hold, at) : null;
   const running = isRunning(present?.phase);
   const devices = pair.present.filter((p) => p.role !== 'instructor');
-  const silent = silentMs(devices, pair.lost_ms, running || present?.phase === 'breathe-up');
+  const phones = devices.filter((p) => p.device !== pair.me?.device);
+  const silent = silentMs(phones, pair.lost_ms, running || present?.phase === 'breathe-up');
   const seenAt = running && Number.isFinite(silent) ? at - silent : at;
   const seen = hold && silent > 0 && running ? statusAt(hold, seenAt) : present;
   const status = pair.lost_ms > STALE_HOLD_MS ? seen : present;
@@ -98,10 +100,10 @@ export function rowFacts(pair, at) {
     since,
     going,
     met: going !== null,
-    no_voice: running && pair.lost_ms === 0 && !anotherIsFit(devices, '', place),
-    voice: voiceOf(devices, place),
-    battery: lowest(devices.map((p) => p.state.battery)),
-    doubt_ms: largest(devices.map((p) => p.state.doubt_ms)),
+    no_voice: running && pair.lost_ms === 0 && takesOver(pair.me, devices, place),
+    voice: voiceOf(phones, place),
+    battery: lowest(phones.map((p) => p.state.battery)),
+    doubt_ms: largest(phones.map((p) => p.state.doubt_ms)),
     kept: kept !== null && alarmSince(status) === null,
   };
 }
@@ -118,6 +120,18 @@ function silentMs(devices, lostMs, inHold) {
   const age = ages.length === 0 ? Infinity : Math.min(...ages);
   const limit = inHold ? STALE_HOLD_MS : STALE_IDLE_MS;
   return Math.max(lostMs > STALE_HOLD_MS ? lostMs : 0, age > limit ? age : 0);
+}
+
+/**
+ * Whether this board sounds the pair's rungs: an instructor's where no device of the pair is fit, a siren for all where the
+ * pair's phones hold it to be the one.
+ * @param {BoardPair['me']} me
+ * @param {Present[]} devices
+ * @param {{phase: string | null, stage: string | null}} place
+ */
+function takesOver(me, devices, place) {
+  if (me?.role === 'siren') return partOf({ me, present: devices, ...place }).takes;
+  return !anotherIsFit(devices, me?.device ?? '', place);
 }
 
 /**

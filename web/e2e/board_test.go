@@ -185,3 +185,41 @@ func (b *board) focus(t testing.TB, words string) {
 	}
 	require.Fail(t, "no way there by keyboard", words)
 }
+
+// Several pairs start with one count, 20 to 30 s apart, a phone takes another
+// role by offer and accept, and a device that is taken out can send nothing more.
+func TestBoardStartsAGroupAndOffersARole(t *testing.T) {
+	t.Parallel()
+	server := startProgram(t, "", "")
+	one, two := newPlannedPair(t, server, "Ansa"), newPlannedPair(t, server, "Ilo")
+	phone := newPhone(t, "buddy", 390, 844, browserSetup{limit: boardLimit})
+	phone.open(t, server.joinURL)
+	eval[bool](t, phone.browser, fmt.Sprintf(`buddyclock.access.join({ pair: '%s', role: 'buddy', name: 'Odo' }).then(() => true)`, one.pair))
+	phone.waitFor(t, "buddyclock.frame().link.state === 'live'")
+	b := newBoard(t, server, 390, 844, 2, browserSetup{limit: boardLimit})
+	b.picture(t, "two pairs")
+
+	b.click(t, "document.querySelector('.b-row .b-who')", "document.querySelector('.b-devices')")
+	b.click(t, `[...document.querySelectorAll('.b-sheet .word')].find((n) => n.getAttribute('aria-label') === 'offer Odo the role diver')`, "buddyclock.frame().offers.length > 0")
+	phone.says(t, "asks this phone to be the diver")
+	phone.picture(t, "offer")
+	phone.tap(t, "yes")
+	phone.waitFor(t, "buddyclock.frame().me.role === 'diver'")
+	b.says(t, "accepted")
+	b.picture(t, "pair")
+	b.click(t, "document.querySelector('.b-close')", "document.querySelector('.b-sheet').hidden")
+
+	b.click(t, "[...document.querySelectorAll('.b-menu .word')].at(-1)", "document.querySelector('.b-group-start')")
+	b.picture(t, "outing")
+	b.click(t, "document.querySelector('.b-group-start:not([disabled])')", "buddyclock.frame().rows.every((r) => r.status?.phase === 'breathe-up')")
+	zeros := eval[[]float64](t, b.browser, "buddyclock.frame().rows.map((r) => r.status.zero_at)")
+	assert.GreaterOrEqual(t, zeros[1]-zeros[0], 20_000.0)
+	assert.LessOrEqual(t, zeros[1]-zeros[0], 30_000.0)
+	phone.waitFor(t, fmt.Sprintf("buddyclock.frame().status?.zero_at === %.0f", zeros[0]))
+	b.picture(t, "counting")
+	b.click(t, "document.querySelector('.b-group-cancel')", "buddyclock.frame().rows.every((r) => r.status?.zero_at === null)")
+
+	remove := fmt.Sprintf("document.querySelector('.b-device[data-device=\"%s\"] .b-remove')", two.device)
+	b.click(t, remove, "buddyclock.frame().rows[1].devices.length === 0")
+	two.await(t, "bye")
+}

@@ -138,6 +138,14 @@ test('which device has the sound; with none fit the board takes the rungs', () =
   assert.deepEqual(heardPairs([siren], false)[0].rungs, []);
 });
 
+test('a siren for all takes the rungs of a pair whose buddy cannot sound them, as its phones expect', () => {
+  const h = held();
+  const me = { device: 'siren1', role: 'siren', state: FIT };
+  const mute = { ...FIT, sound: 'fault' };
+  assert.equal(row(h, 70_000, { me, present: [device('buddy', 200, mute), device('siren')] }).no_voice, true);
+  assert.equal(row(h, 70_000, { me, present: [device('buddy'), device('siren')] }).no_voice, false);
+});
+
 test('faults in words: clock and battery', () => {
   const r = row(held(), 70_000, { present: [device('buddy', 200, { ...FIT, battery: 14, doubt_ms: 900 })] });
   assert.deepEqual(rowWords(r).faults, ['clock may be off', 'battery 14 %']);
