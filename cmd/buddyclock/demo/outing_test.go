@@ -12,7 +12,6 @@ import (
 	"reflect"
 	"strings"
 	"testing"
-	"testing/fstest"
 	"time"
 
 	"github.com/benbjohnson/clock"
@@ -27,15 +26,6 @@ import (
 
 // within bounds every wait of a test, in real time.
 const within = 60 * time.Second
-
-// page is a page small enough for a server that no browser opens.
-var page = fstest.MapFS{
-	"index.html":     {Data: []byte(`<script type="module" src="./app.js"></script>`)},
-	"app.js":         {Data: []byte(`document.title = "x";`)},
-	"sync/worker.js": {Data: []byte(`onmessage = () => {};`)},
-	"offline/sw.js":  {Data: []byte(`onfetch = () => {};`)},
-	"style/all.css":  {Data: []byte(`body { margin: 0 }`)},
-}
 
 // pool is a running server with shared time of its own.
 type pool struct {
@@ -54,7 +44,7 @@ func newPool(t *testing.T, clk clock.Clock) *pool {
 	require.NoError(t, err)
 	session, err := p.store.ContinueSession(access.NewID(), -1)
 	require.NoError(t, err)
-	assets, err := web.NewAssets(page)
+	assets, err := web.NewAssets(web.Source())
 	require.NoError(t, err)
 	real := clock.New()
 	srv := server.New(server.Options{
