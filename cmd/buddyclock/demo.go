@@ -98,7 +98,7 @@ func (m *Main) runDemo(ctx context.Context, o demoOptions) (err error) {
 	defer cancel(nil)
 	var people sync.WaitGroup
 	err = m.runServer(ctx, serveOptions{addr: o.addr, data: o.data, demo: func(s Started) {
-		outing := &demo.Outing{Clock: m.Clock, URL: s.URL, Secret: secretIn(s.JoinURL), Pace: o.speed, Seed: seed}
+		outing := &demo.Outing{Clock: m.Clock, URL: s.URL, Secret: secretIn(s.JoinURL), InstructorSecret: secretIn(s.InstructorURL), Pace: o.speed, Seed: seed}
 		people.Go(func() {
 			if err := outing.Run(ctx, func() { m.showDemo(s, o, kept) }); err != nil {
 				cancel(fmt.Errorf("the simulated people cannot go on: %w", err))

@@ -136,7 +136,7 @@ func anyBody(r *rand.Rand) Body {
 // apnea; answers only become slower; all comes back after the first breaths.
 func TestBodiesKeepTheirBounds(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 1))
-	for range 300 {
+	for range 60 {
 		b := anyBody(r)
 		apnea := min(60+r.IntN(240), failsAt(b))
 		sa, finger, answer := 1.0, 1.0, 0.0

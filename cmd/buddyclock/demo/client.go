@@ -44,13 +44,16 @@ type Client struct {
 	began time.Time
 	wake  chan struct{} // something to send, or the link is to come or go
 
-	id, token, pair, role, name string
+	id, token, pair, role, name string // pair is "" for a board
+
+	// onState, where set before Run, hears what a board is told of each pair.
+	onState func(PairState)
 
 	mu       sync.Mutex
 	estimate *protocol.ClockEstimate
 	shown    int64
 	count    int
-	outbox   []protocol.Event
+	outbox   []owed
 	have     map[string]*tally
 	holds    map[string]*protocol.Hold
 	hold     string // the one recorded in last
@@ -59,6 +62,22 @@ type Client struct {
 	synced   chan struct{}
 	isSynced bool
 	refused  []string // codes of refusals: none is expected
+}
+
+// owed is an event that the server has not acknowledged.
+type owed struct {
+	pair string
+	protocol.Event
+}
+
+// PairState is what the server found of a pair's newest hold by its own fold.
+type PairState struct {
+	Pair     string `json:"pair"`
+	Hold     string `json:"hold"`
+	Standing *struct {
+		Rung string `json:"rung"`
+		At   int64  `json:"at"` // shared ms
+	} `json:"standing"`
 }
 
 // tally is which events of one device are there.
@@ -77,7 +96,7 @@ func (t *tally) add(n int64) {
 	}
 }
 
-// Join lets a new phone into a pair, "new" for a new one.
+// Join lets a new phone into a pair, "new" for a new one and "" for a board.
 func Join(ctx context.Context, clk clock.Clock, base, secret, pair, role, name string) (*Client, error) {
 	c := &Client{
 		clk: clk, base: base, began: clk.Now(), wake: make(chan struct{}, 1),
@@ -154,12 +173,17 @@ func (c *Client) doubtMs() int64 {
 	return int64(math.Ceil(c.estimate.At(c.deviceMs(c.clk.Now())).DoubtMs))
 }
 
-// Record keeps an event and sends it as soon as there is a link.
+// Record keeps an event of the phone's own pair and sends it as soon as there is
+// a link.
 func (c *Client) Record(hold, kind string, atMs int64, data map[string]any) {
+	c.recordIn(c.pair, hold, kind, atMs, data)
+}
+
+func (c *Client) recordIn(pair, hold, kind string, atMs int64, data map[string]any) {
 	c.mu.Lock()
 	c.count++
 	e := event(c.id, c.role, c.count, hold, kind, atMs, c.doubtMs(), data)
-	c.outbox = append(c.outbox, e)
+	c.outbox = append(c.outbox, owed{pair, e})
 	c.hold = hold
 	c.take(e)
 	c.mu.Unlock()
@@ -277,7 +301,13 @@ func (c *Client) connect(ctx context.Context) error {
 		c.link = nil
 		c.mu.Unlock()
 	}()
-	if err := l.send(ctx, map[string]any{"type": "hello", "v": wireVersion, "token": c.token, "pair": c.pair, "device": c.id, "have": have}); err != nil {
+	hello := map[string]any{"type": "hello", "v": wireVersion, "token": c.token, "device": c.id}
+	if c.pair == "" {
+		hello["board"] = true
+	} else {
+		hello["pair"], hello["have"] = c.pair, have
+	}
+	if err := l.send(ctx, hello); err != nil {
 		return err
 	}
 	return l.serve(ctx)

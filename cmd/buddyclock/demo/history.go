@@ -68,7 +68,8 @@ func remember(st *store.Store, fromMs int64, trained, pace float64, seed uint64)
 			return err
 		}
 	}
-	return nil
+	_, err = st.EndSession(session.ID, fromMs+outingMs)
+	return err
 }
 
 // earlier plays one pair's earlier outing through, and gives what was recorded.

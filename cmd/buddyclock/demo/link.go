@@ -66,11 +66,11 @@ func (l *link) serve(ctx context.Context) error {
 // write sends what is due: events first, then the beat's exchange and heartbeat.
 func (l *link) write(ctx context.Context, beat bool) error {
 	for {
-		events := l.unsent()
+		pair, events := l.unsent()
 		if len(events) == 0 {
 			break
 		}
-		if err := l.send(ctx, map[string]any{"type": "events", "events": events}); err != nil {
+		if err := l.send(ctx, map[string]any{"type": "events", "pair": pair, "events": events}); err != nil {
 			return err
 		}
 	}
@@ -90,25 +90,24 @@ func (l *link) write(ctx context.Context, beat bool) error {
 	return l.send(ctx, state)
 }
 
-// unsent takes what is to be sent now from the outbox.
-func (l *link) unsent() []json.RawMessage {
+// unsent takes what is to be sent now from the outbox, of one pair.
+func (l *link) unsent() (pair string, events []json.RawMessage) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if !l.welcomed {
-		return nil
+		return "", nil
 	}
 	now := l.clk.Now()
-	var events []json.RawMessage
 	for _, e := range l.outbox {
-		if l.sent[e.ID] || now.Before(l.notNow[e.ID]) {
+		if len(events) > 0 && e.pair != pair || l.sent[e.ID] || now.Before(l.notNow[e.ID]) {
 			continue
 		}
-		l.sent[e.ID] = true
+		pair, l.sent[e.ID] = e.pair, true
 		if events = append(events, e.Encode()); len(events) == maxBatch {
 			break
 		}
 	}
-	return events
+	return pair, events
 }
 
 // beat tells whether an exchange is due, and what the phone says of itself if that is.
@@ -125,9 +124,8 @@ func (l *link) beat(due bool) (exchange bool, state map[string]any) {
 	if !due {
 		return exchange, nil
 	}
-	var phase any
-	var hold any
-	if l.hold != "" {
+	var phase, hold any
+	if l.hold != "" && l.pair != "" {
 		hold, phase = l.hold, l.holdOf(l.hold).StatusAt(l.now()).Phase
 	}
 	return true, map[string]any{
@@ -156,6 +154,13 @@ func (l *link) readAll(ctx context.Context) error {
 		var m incoming
 		if err := json.Unmarshal(frame, &m); err != nil {
 			return err
+		}
+		if m.Type == "state" && l.onState != nil {
+			var state PairState
+			if err := json.Unmarshal(frame, &state); err != nil {
+				return err
+			}
+			l.onState(state)
 		}
 		if err := l.hear(m, t4); err != nil {
 			return err

@@ -17,11 +17,12 @@ const tickEvery = 100 * time.Millisecond
 
 // Outing is an outing of simulated people on a running server.
 type Outing struct {
-	Clock  clock.Clock
-	URL    string  // of the server's pages, such as http://127.0.0.1:8080
-	Secret string  // that lets members in
-	Pace   float64 // 1 is that of life
-	Seed   uint64  // what chance there is comes from it
+	Clock            clock.Clock
+	URL              string // of the server's pages, such as http://127.0.0.1:8080
+	Secret           string // that lets members in
+	InstructorSecret string
+	Pace             float64 // 1 is that of life
+	Seed             uint64  // what chance there is comes from it
 
 	cast []part   // who comes; nil is everybody
 	all  []phones // by pair, once they are in
@@ -37,6 +38,13 @@ func (o *Outing) Run(ctx context.Context, ready func()) error {
 	defer cancel(nil)
 	var running sync.WaitGroup
 	defer running.Wait()
+	here := func(c *Client) {
+		running.Go(func() {
+			if err := c.Run(ctx); err != nil {
+				cancel(err)
+			}
+		})
+	}
 	if o.cast == nil {
 		o.cast = cast
 	}
@@ -46,29 +54,51 @@ func (o *Outing) Run(ctx context.Context, ready func()) error {
 			return stopped(ctx, err)
 		}
 		o.all = append(o.all, ph)
-		for _, c := range []*Client{ph.buddy, ph.diver} {
-			running.Go(func() {
-				if err := c.Run(ctx); err != nil {
-					cancel(err)
-				}
-			})
-		}
+		here(ph.buddy)
+		here(ph.diver)
 	}
+	board, err := Join(ctx, o.Clock, o.URL, o.InstructorSecret, "", protocol.RoleInstructor, phoneName(instructorName))
+	if err != nil {
+		return stopped(ctx, err)
+	}
+	in := newInstructor(board)
+	here(board)
+	if err := in.setPlace(ctx); err != nil {
+		return stopped(ctx, err)
+	}
+	clients := []*Client{board}
 	for _, p := range o.all {
-		for _, c := range []*Client{p.buddy, p.diver} {
-			select {
-			case <-c.Synced():
-			case <-ctx.Done():
-				return stopped(ctx, context.Cause(ctx))
-			}
+		clients = append(clients, p.buddy, p.diver)
+	}
+	for _, c := range clients {
+		select {
+		case <-c.Synced():
+		case <-ctx.Done():
+			return stopped(ctx, context.Cause(ctx))
 		}
 	}
 	ready()
-	for i, p := range o.all {
-		running.Go(func() { o.dive(ctx, i, p) })
+	for i, ph := range o.all {
+		p := newPair(o.cast[i], ph.buddy, ph.diver, o.Seed+uint64(i), o.Pace)
+		p.cut = ph.buddy.Cut
+		p.begin(ph.buddy.NowMs())
+		running.Go(func() { o.lookUp(ctx, func() { p.step(ph.buddy.NowMs()) }) })
 	}
+	running.Go(func() { o.lookUp(ctx, func() { in.look(in.NowMs()) }) })
 	<-ctx.Done()
 	return stopped(ctx, context.Cause(ctx))
+}
+
+// lookUp has somebody look up again and again until ctx ends.
+func (o *Outing) lookUp(ctx context.Context, look func()) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-o.Clock.After(tickEvery):
+			look()
+		}
+	}
 }
 
 // stopped makes an end that was asked for no error.
@@ -90,18 +120,3 @@ func (o *Outing) arrive(ctx context.Context, p part) (phones, error) {
 }
 
 func phoneName(person string) string { return fmt.Sprintf("%s (simulated)", person) }
-
-// dive has one pair go on until ctx ends.
-func (o *Outing) dive(ctx context.Context, i int, ph phones) {
-	p := newPair(o.cast[i], ph.buddy, ph.diver, o.Seed+uint64(i), o.Pace)
-	p.cut = ph.buddy.Cut
-	p.begin(ph.buddy.NowMs())
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-o.Clock.After(tickEvery):
-			p.step(ph.buddy.NowMs())
-		}
-	}
-}

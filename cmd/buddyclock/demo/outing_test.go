@@ -29,11 +29,11 @@ const within = 60 * time.Second
 
 // pool is a running server with shared time of its own.
 type pool struct {
-	dir    string
-	store  *store.Store
-	shared *server.SharedClock
-	url    string
-	secret string
+	dir                string
+	store              *store.Store
+	shared             *server.SharedClock
+	url                string
+	secret, instructor string
 }
 
 func newPool(t *testing.T, clk clock.Clock) *pool {
@@ -53,7 +53,7 @@ func newPool(t *testing.T, clk clock.Clock) *pool {
 		Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
 	})
 	front := httptest.NewServer(srv.Handler())
-	p.url, p.secret = front.URL, strings.TrimPrefix(srv.JoinPath(), "/#j=")
+	p.url, p.secret, p.instructor = front.URL, strings.TrimPrefix(srv.JoinPath(), "/#j="), strings.TrimPrefix(srv.InstructorPath(), "/#i=")
 	t.Cleanup(func() {
 		srv.Shutdown()
 		front.Close()
@@ -105,9 +105,10 @@ func first(h *protocol.Hold, kind string) *protocol.Event {
 // hold of the phone without a network is whole on the server afterwards; the
 // buddy who looks away hears the prompt, again and the alarm, and comes back.
 func TestOutingTellsItsStories(t *testing.T) {
+	t.Parallel() // it mostly waits
 	lapsed := newLapse(25)
 	pool := newPool(t, lapsed)
-	o := &Outing{Clock: lapsed, URL: pool.url, Secret: pool.secret, Pace: 1, Seed: 1, cast: cast[:4]}
+	o := &Outing{Clock: lapsed, URL: pool.url, Secret: pool.secret, InstructorSecret: pool.instructor, Pace: 1, Seed: 1, cast: cast[:4]}
 	ctx, stop := context.WithCancel(context.Background())
 	ready, ended := make(chan struct{}), make(chan error, 1)
 	go func() { ended <- o.Run(ctx, func() { close(ready) }) }()
@@ -167,7 +168,11 @@ func TestOutingTellsItsStories(t *testing.T) {
 			require.NotNil(t, again)
 			require.NotNil(t, alarm)
 			require.Positive(t, sum.RungsMissed)
-			require.True(t, alarm.At > again.At)
+			require.Greater(t, alarm.At, again.At)
+			waitFor(t, "the instructor to go there", func() bool {
+				going := first(pool.hold(t, ph.buddy.Pair(), id), protocol.KindGoing)
+				return going != nil && going.At >= alarm.At+goesAfterMs
+			})
 		case lostLink:
 			// What was recorded without a network came late, and all of it.
 			waitFor(t, "the server and the phone to have the same", func() bool {
