@@ -1,0 +1,149 @@
+package server
+
+import (
+	"net/http"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"buddyclock/server/access"
+)
+
+// told gives the last message of a type that a device got, waiting for it.
+func (d *device) told(kind string) (found map[string]any) {
+	d.h.t.Helper()
+	for found == nil || found["type"] != kind {
+		found = d.next()
+	}
+	return found
+}
+
+func (d *device) accept(offer map[string]any) (int, map[string]any) {
+	d.h.t.Helper()
+	return d.h.post("/api/accept", map[string]any{"token": d.token, "offer": offer["offer"]})
+}
+
+// Ensures that two phones exchange their roles when the other's holder accepts,
+// between holds only.
+func TestOneUpOneDown(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	diver := h.join(buddy.pair, "diver").connect(nil)
+	offer := func() { buddy.send(map[string]any{"type": "offer", "to": diver.id, "pair": buddy.pair, "role": "buddy", "swap": true}) }
+
+	offer()
+	made := diver.told("offer")
+	require.Equal(t, "buddy", made["from"].(map[string]any)["role"])
+	require.Equal(t, 1.0, made["number"])
+	require.Equal(t, "sent", buddy.told("offered")["state"])
+	diver.send(map[string]any{"type": "decline", "offer": made["offer"]})
+	require.Equal(t, "declined", buddy.told("offered")["state"])
+	status, answer := diver.accept(made)
+	require.Equal(t, http.StatusNotFound, status)
+	require.Equal(t, "no-offer", answer["code"])
+
+	offer()
+	made = diver.told("offer")
+	buddy.told("offered")
+	buddy.send(map[string]any{"type": "withdraw", "offer": made["offer"]})
+	require.Equal(t, made["offer"], diver.told("offer-over")["offer"])
+
+	// In a hold nobody is offered anything, and what was offered is over.
+	offer()
+	made = diver.told("offer")
+	buddy.told("offered")
+	now := h.shared.NowMs()
+	buddy.record("h", "plan", now, map[string]any{"planned_s": 60})
+	buddy.record("h", "start", now, nil)
+	status, answer = diver.accept(made)
+	require.Equal(t, http.StatusConflict, status)
+	require.Equal(t, "in-hold", answer["code"])
+	offer()
+	require.Equal(t, "over", buddy.told("offered")["state"])
+	require.Equal(t, "in-hold", buddy.told("offered")["code"])
+	buddy.record("h", "surfaced", now+1, nil)
+	buddy.record("h", "watch-ended", now+2, nil)
+
+	offer()
+	made = diver.told("offer")
+	require.Equal(t, "sent", buddy.told("offered")["state"])
+	status, answer = diver.accept(made)
+	require.Equal(t, http.StatusOK, status, answer)
+	require.Equal(t, "buddy", answer["role"])
+	require.Equal(t, "accepted", buddy.told("offered")["state"])
+	buddy.closed()
+	diver.closed()
+	require.Equal(t, "changed", buddy.bye)
+	require.Equal(t, "diver", buddy.connect(nil).welcome["role"])
+	require.Equal(t, "buddy", diver.connect(nil).welcome["role"])
+}
+
+// Ensures that a board moves phones to another pair, in one of its own making
+// too, but only with their holder's word, and that a phone cannot.
+func TestPairingAnew(t *testing.T) {
+	h := newHost(t)
+	a := h.join("new", "buddy").connect(nil)
+	b := h.join("new", "diver").connect(nil)
+	board := h.board()
+	status, made := h.post("/api/pair", map[string]any{"token": board.token})
+	require.Equal(t, http.StatusOK, status)
+	require.Equal(t, 3.0, made["number"])
+	board.until("its own pair", func() bool { return board.pairs[made["pair"].(string)] != nil })
+
+	for _, d := range []*device{a, b} {
+		board.send(map[string]any{"type": "offer", "to": d.id, "pair": made["pair"], "role": d.role})
+		status, answer := d.accept(d.told("offer"))
+		require.Equal(t, http.StatusOK, status, answer)
+		require.Equal(t, made["pair"], answer["pair"])
+		d.closed()
+		d.pair = made["pair"].(string)
+		d.connect(nil)
+	}
+	board.until("both in the new pair", func() bool { return len(board.pairs[a.pair]["devices"].([]any)) == 2 })
+
+	c := h.join("new", "buddy").connect(nil)
+	for what, offer := range map[string]map[string]any{
+		"not-allowed": {"to": a.id, "pair": c.pair, "role": "diver"},
+		"no-device":   {"to": access.NewID(), "pair": c.pair, "role": "diver"},
+		"no-pair":     {"to": a.id, "pair": access.NewID(), "role": "diver"},
+		"bad-role":    {"to": a.id, "pair": c.pair, "role": "instructor"},
+		"bad-message": {"to": a.id, "pair": c.pair},
+	} {
+		offer["type"] = "offer"
+		c.send(offer)
+		refused := c.told("offered")
+		require.Equal(t, "over", refused["state"])
+		require.Equal(t, what, refused["code"])
+	}
+	require.NoError(t, b.ws.Close())
+	waitFor(t, "the phone to be gone", func() bool { return len(h.srv.here.of(b.id)) == 0 })
+	board.send(map[string]any{"type": "offer", "to": b.id, "pair": c.pair, "role": "diver"})
+	board.until("a refusal", func() bool { return board.last("offered")["code"] == "not-here" })
+}
+
+// Ensures that nobody leaves a pair in the middle of its hold, while a phone may
+// stand in for another of its own pair.
+func TestNobodyLeavesAHold(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	diver := h.join(buddy.pair, "diver")
+	other := h.join("new", "buddy")
+	now := h.shared.NowMs()
+	buddy.record("h", "plan", now, map[string]any{"planned_s": 60})
+	move := func(d *device, pair, role string) (int, any) {
+		status, answer := h.post("/api/join", map[string]any{"token": d.token, "pair": pair, "role": role, "device": d.id, "name": ""})
+		return status, answer["code"]
+	}
+	status, _ := move(diver, other.pair, "diver")
+	require.Equal(t, http.StatusOK, status, "planned is not yet a hold")
+	status, _ = move(diver, buddy.pair, "diver")
+	require.Equal(t, http.StatusOK, status)
+	buddy.record("h", "start", now, nil)
+	for _, pair := range []string{other.pair, "new"} {
+		status, code := move(diver, pair, "diver")
+		require.Equal(t, http.StatusConflict, status)
+		require.Equal(t, "in-hold", code)
+	}
+	status, _ = move(diver, buddy.pair, "buddy")
+	require.Equal(t, http.StatusOK, status)
+}
