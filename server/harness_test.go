@@ -85,7 +85,7 @@ func startHost(t *testing.T, dir string, clk clock.Clock) *host {
 	return startHostWith(t, dir, clk, NewSharedClock(clk))
 }
 
-func startHostWith(t *testing.T, dir string, clk clock.Clock, shared *SharedClock) *host {
+func startHostWith(t *testing.T, dir string, clk clock.Clock, shared *SharedClock, limits ...Limits) *host {
 	t.Helper()
 	h := &host{t: t, dir: dir, clk: clk, shared: shared, log: &lines{}}
 	var err error
@@ -97,9 +97,10 @@ func startHostWith(t *testing.T, dir string, clk clock.Clock, shared *SharedCloc
 	require.NoError(t, err)
 	h.srv = New(Options{
 		Store: h.store, Session: session, Clock: clk, Shared: h.shared, Assets: assets,
-		Hosts: NewHosts(clk, "pool.example"),
-		URLs:  func() []string { return []string{"http://192.0.2.7:8080"} },
-		Log:   slog.New(slog.NewTextHandler(h.log, nil)),
+		Hosts:  NewHosts(clk, "pool.example"),
+		URLs:   func() []string { return []string{"http://192.0.2.7:8080"} },
+		Log:    slog.New(slog.NewTextHandler(h.log, nil)),
+		Limits: append(limits, Limits{})[0],
 	})
 	h.http = httptest.NewServer(h.srv.Handler())
 	h.url, h.client = h.http.URL, h.http.Client()

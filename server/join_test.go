@@ -159,22 +159,3 @@ func TestEventsOfASenderThatIsGone(t *testing.T) {
 		diver.until("the event", func() bool { return diver.sees(e["id"].(string)) })
 	}
 }
-
-// Ensures that every answer tells browsers to be strict with the page.
-func TestHeadersAreStrict(t *testing.T) {
-	h := newHost(t)
-	for _, path := range []string{"/", "/healthz", "/api/join", "/no-such-file", "/v/x/app.js"} {
-		resp, err := h.http.Client().Get(h.http.URL + path)
-		require.NoError(t, err)
-		resp.Body.Close()
-		csp := resp.Header.Get("Content-Security-Policy")
-		require.Contains(t, csp, "default-src 'self'")
-		require.Contains(t, csp, "connect-src 'self' ws://"+strings.TrimPrefix(h.http.URL, "http://"))
-		require.Contains(t, csp, "frame-ancestors 'none'")
-		require.NotContains(t, csp, "unsafe")
-		require.Equal(t, "nosniff", resp.Header.Get("X-Content-Type-Options"))
-		require.Equal(t, "no-referrer", resp.Header.Get("Referrer-Policy"))
-		require.Empty(t, resp.Header.Get("Set-Cookie"))
-		require.Empty(t, resp.Header.Get("Access-Control-Allow-Origin"))
-	}
-}

@@ -29,7 +29,9 @@ func TestOneUpOneDown(t *testing.T) {
 	h := newHost(t)
 	buddy := h.join("new", "buddy").connect(nil)
 	diver := h.join(buddy.pair, "diver").connect(nil)
-	offer := func() { buddy.send(map[string]any{"type": "offer", "to": diver.id, "pair": buddy.pair, "role": "buddy", "swap": true}) }
+	offer := func() {
+		buddy.send(map[string]any{"type": "offer", "to": diver.id, "pair": buddy.pair, "role": "buddy", "swap": true})
+	}
 
 	offer()
 	made := diver.told("offer")

@@ -24,6 +24,12 @@ import (
 // same when the server is started again.
 const sessionGoesOnWithin = 12 * time.Hour
 
+// Open connections, of one address and of all: a few for each phone of a large outing.
+const (
+	maxConnsOfAddress = 2_000
+	maxConns          = 20_000
+)
+
 // endWithin bounds how long requests under way hold up the end.
 const endWithin = 2 * time.Second
 
@@ -162,7 +168,8 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 		ErrorLog: slog.NewLogLogger(slog.DiscardHandler, slog.LevelDebug),
 	}
 	failed := make(chan error, 1)
-	go func() { failed <- httpServer.Serve(way.listen(listener)) }()
+	// Ahead of TLS, so that connections beyond the bound cost no handshake.
+	go func() { failed <- httpServer.Serve(way.listen(server.Bounded(listener, maxConnsOfAddress, maxConns))) }()
 
 	if o.demo != nil {
 		o.demo(startedAt(srv, way, bound))

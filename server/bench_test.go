@@ -1,0 +1,234 @@
+package server
+
+import (
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// How much the server can bear, as ratios to floors of the same run. They are
+// printed, and nothing fails on a slow machine but the loss of an event:
+//
+//	go test ./server -run '^$' -bench Load -benchtime 1x
+
+// BenchmarkLoadLow measures an event's way from one phone to the other, stored
+// before it is shared, against a relay and a write to the disk.
+func BenchmarkLoadLow(b *testing.B) {
+	const events = 300
+	server := startChild(b, "server", b.TempDir(), "2")
+	phones := dialPhones(b, server.at, 2)
+	arrived := make(chan time.Duration, events)
+	go func() {
+		for {
+			_, frame, err := phones[1].ws.ReadMessage()
+			if err != nil {
+				return
+			}
+			if sent := sentAt(frame); sent > 0 {
+				arrived <- time.Duration(time.Now().UnixNano() - sent)
+			}
+		}
+	}()
+	go drain(phones[0], nil)
+	var ours, theirs []time.Duration
+	relay := startChild(b, "relay")
+	a, c := dialRelay(b, relay.at, 0), dialRelay(b, relay.at, 1)
+	for range events {
+		time.Sleep(10 * time.Millisecond)
+		require.NoError(b, phones[0].write(phones[0].event("look")))
+		ours = append(ours, <-arrived)
+		message := phones[0].event("look")
+		phones[0].count--
+		begun := time.Now()
+		require.NoError(b, a.write(message))
+		_, err := c.read()
+		require.NoError(b, err)
+		theirs = append(theirs, time.Since(begun))
+	}
+	disk := fsyncs(b, events, 4096, 10*time.Millisecond)
+	floor := at(.5, theirs) + at(.5, disk)
+	b.Logf("an event from phone to phone: p50 %s, p99 %s; relay %s + disk %s = %s", ms(at(.5, ours)), ms(at(.99, ours)), ms(at(.5, theirs)), ms(at(.5, disk)), ms(floor))
+	report(b, "event-over-floor", float64(at(.5, ours))/float64(floor), 1.4)
+}
+
+// drain reads all that comes to a phone, and counts what is stored.
+func drain(p *phone, kept *atomic.Int64) {
+	for {
+		_, frame, err := p.ws.ReadMessage()
+		if err != nil {
+			return
+		}
+		if kept != nil {
+			kept.Add(int64(stored(frame)))
+		}
+	}
+}
+
+func report(b *testing.B, name string, ratio, goal float64) {
+	b.ReportMetric(ratio, name)
+	b.Logf("%s: %.2f (at most %g)", name, ratio, goal)
+}
+
+// BenchmarkLoadFull has 5,000 pairs record an event a second each while clocks
+// are exchanged.
+func BenchmarkLoadFull(b *testing.B) {
+	const pairs, seconds = 5_000, 10
+	server := startChild(b, "server", b.TempDir(), fmt.Sprint(2*pairs+2))
+	phones := dialPhones(b, server.at, 2*pairs+2)
+	probe := phones[2*pairs]
+	go drain(phones[2*pairs+1], nil)
+
+	stop := make(chan struct{})
+	idle := make(chan []time.Duration, 1)
+	go func() { idle <- probe.asksTime(stop, 5*time.Millisecond) }()
+	time.Sleep(3 * time.Second)
+	close(stop)
+	idleTook := <-idle
+
+	var kept, got atomic.Int64
+	var mu sync.Mutex
+	var took []time.Duration
+	for n := range pairs {
+		go drain(phones[2*n], &kept)
+		go func() {
+			for {
+				_, frame, err := phones[2*n+1].ws.ReadMessage()
+				if err != nil {
+					return
+				}
+				if sent := sentAt(frame); sent > 0 {
+					late := time.Duration(time.Now().UnixNano() - sent)
+					got.Add(1)
+					mu.Lock()
+					took = append(took, late)
+					mu.Unlock()
+				}
+			}
+		}()
+	}
+	stop = make(chan struct{})
+	busy := make(chan []time.Duration, 1)
+	go func() { busy <- probe.asksTime(stop, 5*time.Millisecond) }()
+	before, _, _ := server.usage("cpu")
+	paced(pairs, seconds, func(n, second int) {
+		phones[2*n].write(phones[2*n].event("look"))
+		if (n+second)%5 == 0 {
+			phones[2*n+1].write([]byte(`{"type":"time","t1":1}`))
+		}
+	})
+	require.Eventually(b, func() bool { return kept.Load() == pairs*seconds && got.Load() == pairs*seconds }, 30*time.Second, 10*time.Millisecond,
+		"events were lost")
+	after, _, _ := server.usage("cpu")
+	close(stop)
+	busyTook := <-busy
+	perEvent := (after - before) / (pairs * seconds)
+
+	relayPerEvent := relayLoadOf(b, pairs, seconds)
+	// What is waiting when a commit begins goes into it; a floor commit writes as much.
+	disk := fsyncs(b, 300, 16<<10, 10*time.Millisecond)
+	b.Logf("%d events from phone to phone: p50 %s, p99 %s; disk p50 %s, p99 %s", pairs*seconds, ms(at(.5, took)), ms(at(.99, took)), ms(at(.5, disk)), ms(at(.99, disk)))
+	b.Logf("CPU an event: %s; relay %s", perEvent, relayPerEvent)
+	b.Logf("clock answers: idle p50 %s, p99 %s; under load p50 %s, p99 %s", ms(at(.5, idleTook)), ms(at(.99, idleTook)), ms(at(.5, busyTook)), ms(at(.99, busyTook)))
+	report(b, "p50-over-commit", float64(at(.5, took))/float64(at(.5, disk)), 2)
+	report(b, "p99-over-commit", float64(at(.99, took))/float64(at(.5, disk)), 4)
+	report(b, "cpu-over-relay", float64(perEvent)/float64(relayPerEvent), 3)
+	report(b, "clock-p99-over-idle", float64(at(.99, busyTook))/float64(at(.99, idleTook)), 2)
+}
+
+// paced has each of n senders do something once a second, spread evenly.
+func paced(n, seconds int, do func(n, second int)) {
+	begun := time.Now()
+	for second := range seconds {
+		for i := range n {
+			due := begun.Add(time.Duration(second)*time.Second + time.Duration(i)*time.Second/time.Duration(n))
+			if wait := time.Until(due); wait > time.Millisecond {
+				time.Sleep(wait)
+			}
+			do(i, second)
+		}
+	}
+}
+
+// relayLoadOf puts the same load on the relay, and gives its CPU time an event.
+func relayLoadOf(b *testing.B, pairs, seconds int) time.Duration {
+	relay := startChild(b, "relay")
+	var got atomic.Int64
+	clients := make([]*relayed, 2*pairs)
+	for n := range clients {
+		clients[n] = dialRelay(b, relay.at, n)
+		if n%2 == 1 {
+			go func() {
+				for {
+					if _, err := clients[n].read(); err != nil {
+						return
+					}
+					got.Add(1)
+				}
+			}()
+		}
+	}
+	p := &phone{}
+	before, _, _ := relay.usage("cpu")
+	paced(pairs, seconds, func(n, _ int) { clients[2*n].write(p.event("look")) })
+	require.Eventually(b, func() bool { return got.Load() == int64(pairs*seconds) }, 30*time.Second, 10*time.Millisecond)
+	after, _, _ := relay.usage("cpu")
+	for _, c := range clients {
+		c.conn.Close()
+	}
+	return (after - before) / time.Duration(pairs*seconds)
+}
+
+// BenchmarkLoadIdle measures what a phone costs that only keeps its link.
+func BenchmarkLoadIdle(b *testing.B) {
+	const phones = 2_000
+	server := startChild(b, "server", b.TempDir(), fmt.Sprint(phones))
+	_, bytesBefore, before := server.usage("usage")
+	dialPhones(b, server.at, phones)
+	time.Sleep(time.Second)
+	_, bytesAfter, after := server.usage("usage")
+	report(b, "KB-a-phone", float64(bytesAfter-bytesBefore)/phones/1024, 25)
+	report(b, "goroutines-a-phone", float64(after-before)/phones, 2)
+}
+
+// BenchmarkLoadReturn kills the server in the holds of a hundred pairs and
+// measures how soon all their phones are live again, with their events.
+func BenchmarkLoadReturn(b *testing.B) {
+	const phones, eventsEach = 200, 40
+	dir := b.TempDir()
+	server := startChild(b, "server", dir, fmt.Sprint(phones))
+	var kept atomic.Int64
+	for _, p := range dialPhones(b, server.at, phones) {
+		go drain(p, &kept)
+		if p.n%2 == 0 {
+			require.NoError(b, p.write(p.event("start")))
+			for range eventsEach - 1 {
+				require.NoError(b, p.write(p.event("look")))
+			}
+		}
+	}
+	require.Eventually(b, func() bool { return kept.Load() == phones/2*eventsEach }, time.Minute, 10*time.Millisecond)
+	server.kill()
+	server = startChild(b, "server", dir, "0")
+	begun := time.Now()
+	var wg sync.WaitGroup
+	var missing atomic.Int64
+	for n := range phones {
+		wg.Go(func() {
+			p, err := dialPhone(server.at, n)
+			if err != nil {
+				missing.Add(1)
+				return
+			}
+			p.ws.Close()
+		})
+	}
+	wg.Wait()
+	took := time.Since(begun)
+	require.Zero(b, missing.Load(), "phones that did not come back")
+	b.Logf("%d phones live again after %s", phones, ms(took))
+	report(b, "s-to-return", took.Seconds(), 3)
+}

@@ -1,0 +1,142 @@
+package server
+
+import (
+	"encoding/binary"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"bufio"
+
+	"github.com/stretchr/testify/require"
+
+	"buddyclock/server/access"
+)
+
+// The floors of the load benchmarks, measured in the same run: what a relay that
+// does nothing but copy needs, and what the disk needs to keep a few bytes.
+
+func hashOf(token string) []byte { return access.HashToken(token) }
+
+// relayLoad is the relay's process. A client names itself with 4 bytes; what the
+// even ones send goes to the next odd one, each message with its length before it.
+func relayLoad() {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		panic(err)
+	}
+	say("ready %s", listener.Addr())
+	go func() {
+		in := bufio.NewScanner(os.Stdin)
+		for in.Scan() {
+			say("usage %d 0 0", cpuNs())
+		}
+		os.Exit(0)
+	}()
+	var mu sync.Mutex
+	peers := map[uint32]net.Conn{}
+	for {
+		conn, err := listener.Accept()
+		if err != nil {
+			panic(err)
+		}
+		go func() {
+			r := bufio.NewReaderSize(conn, 1024)
+			var head [4]byte
+			if _, err := io.ReadFull(r, head[:]); err != nil {
+				return
+			}
+			me := binary.BigEndian.Uint32(head[:])
+			mu.Lock()
+			peers[me] = conn
+			mu.Unlock()
+			conn.Write(head[:])
+			var buf []byte
+			for {
+				if _, err := io.ReadFull(r, head[:]); err != nil {
+					return
+				}
+				n := int(binary.BigEndian.Uint32(head[:]))
+				buf = append(slices.Grow(buf[:0], n+4), head[:]...)[:n+4]
+				if _, err := io.ReadFull(r, buf[4:]); err != nil {
+					return
+				}
+				mu.Lock()
+				peer := peers[me^1]
+				mu.Unlock()
+				peer.Write(buf)
+			}
+		}()
+	}
+}
+
+// relayed is a client of the relay.
+type relayed struct {
+	conn net.Conn
+	r    *bufio.Reader
+}
+
+func dialRelay(b *testing.B, addr string, n int) *relayed {
+	b.Helper()
+	conn, err := net.Dial("tcp", addr)
+	require.NoError(b, err)
+	b.Cleanup(func() { conn.Close() })
+	c := &relayed{conn, bufio.NewReaderSize(conn, 1024)}
+	_, err = conn.Write(binary.BigEndian.AppendUint32(nil, uint32(n)))
+	require.NoError(b, err)
+	_, err = io.ReadFull(c.r, make([]byte, 4))
+	require.NoError(b, err)
+	return c
+}
+
+func (c *relayed) write(message []byte) error {
+	_, err := c.conn.Write(append(binary.BigEndian.AppendUint32(nil, uint32(len(message))), message...))
+	return err
+}
+
+func (c *relayed) read() ([]byte, error) {
+	var head [4]byte
+	if _, err := io.ReadFull(c.r, head[:]); err != nil {
+		return nil, err
+	}
+	message := make([]byte, binary.BigEndian.Uint32(head[:]))
+	_, err := io.ReadFull(c.r, message)
+	return message, err
+}
+
+// fsyncs appends bytes to a file and waits for the disk, at a pace, as the
+// server's log of writes does, and gives how long each took.
+func fsyncs(b *testing.B, n, bytes int, every time.Duration) []time.Duration {
+	b.Helper()
+	f, err := os.Create(filepath.Join(b.TempDir(), "floor"))
+	require.NoError(b, err)
+	defer f.Close()
+	data := make([]byte, bytes)
+	var took []time.Duration
+	for range n {
+		time.Sleep(every)
+		begun := time.Now()
+		_, err := f.Write(data)
+		require.NoError(b, err)
+		require.NoError(b, f.Sync())
+		took = append(took, time.Since(begun))
+	}
+	return took
+}
+
+// at gives the value below which a share of them lies.
+func at(share float64, all []time.Duration) time.Duration {
+	if len(all) == 0 {
+		return 0
+	}
+	sorted := slices.Sorted(slices.Values(all))
+	return sorted[min(len(sorted)-1, int(share*float64(len(sorted))))]
+}
+
+func ms(d time.Duration) string { return fmt.Sprintf("%.2f ms", float64(d)/1e6) }

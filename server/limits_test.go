@@ -1,0 +1,213 @@
+package server
+
+import (
+	"io"
+	"net"
+	"net/http"
+	"testing"
+	"time"
+
+	"github.com/benbjohnson/clock"
+	"github.com/stretchr/testify/require"
+
+	"buddyclock/protocol"
+	"buddyclock/server/access"
+)
+
+// Ensures that a device which floods the log is told to slow down, while its own
+// alarms, heartbeats and `surfaced` still get through, and others notice nothing.
+func TestFloodShedsByKind(t *testing.T) {
+	h, mock := newMockHost(t)
+	flood := h.join("new", "buddy").connect(nil)
+	diver := h.join(flood.pair, "diver").connect(nil)
+	pace := h.srv.here.paceOf(flood.id)
+	for pace.log.Take() {
+	}
+	for pace.chat.Take() {
+	}
+	now := h.shared.NowMs()
+	batch := []map[string]any{}
+	for _, kind := range protocol.Kinds {
+		if protocol.MayRecord("buddy", kind) {
+			batch = append(batch, flood.event("h", kind, now, nil))
+		}
+	}
+	flood.offer(batch...)
+	flood.until("the rest to be given back", func() bool { return len(flood.errors) == 1 })
+	require.Equal(t, "slow-down", flood.errors[0]["code"])
+	for _, e := range batch {
+		id := e["id"].(string)
+		if movesARung(e["kind"].(string)) {
+			flood.until(e["kind"].(string)+" to be stored", func() bool { return flood.hasStored(id) })
+		} else {
+			require.True(t, names(flood.errors, id), e["kind"])
+		}
+	}
+	diver.record("h", "incident", now, nil)
+	flood.until("the other's alarm", func() bool { return len(flood.hold.Events()) > 0 })
+
+	// By plain requests it is one and the same pace.
+	note := flood.event("h", "note", now, nil)
+	_, answer := h.post("/api/events", map[string]any{"token": flood.token, "pair": flood.pair, "events": []any{note}})
+	require.Equal(t, "slow-down", answer["refused"].([]any)[0].(map[string]any)["code"])
+	mock.Add(time.Second)
+	flood.record("h", "note", now, nil)
+}
+
+// Ensures that events which move rungs are never turned away, however many come:
+// their sender is read more slowly.
+func TestRungsAreSlowedNotLost(t *testing.T) {
+	h, mock := newMockHost(t)
+	flood := h.join("new", "buddy").connect(nil)
+	hold := h.srv.here.paceOf(flood.id).hold
+	for range holdBurst {
+		require.Zero(t, hold.Owe())
+	}
+	require.Equal(t, time.Second/holdPace, hold.Owe())
+	for range holdPace {
+		hold.Owe()
+	}
+	now := h.shared.NowMs()
+	flood.record("h", "surfaced", now, nil)
+	second := flood.event("h", "ok", now, nil)
+	flood.offer(second)
+	h.join(flood.pair, "diver").connect(nil).record("h", "incident", now, nil)
+	require.False(t, flood.hasStored(second["id"].(string)))
+	for !flood.hasStored(second["id"].(string)) {
+		mock.Add(time.Second)
+		flood.send(map[string]any{"type": "time", "t1": 1})
+		flood.next()
+	}
+}
+
+// Ensures that an address which asks too much is turned away, but never with
+// what moves a rung.
+func TestRequestsWithRungsAreAlwaysTaken(t *testing.T) {
+	h, _ := newMockHost(t)
+	buddy := h.join("new", "buddy")
+	post := func(events ...any) int {
+		status, _ := h.post("/api/events", map[string]any{"token": buddy.token, "pair": buddy.pair, "events": append([]any{}, events...)})
+		return status
+	}
+	n := 0
+	for ; post() == http.StatusOK; n++ {
+		require.Less(t, n, 1000)
+	}
+	require.Greater(t, n, 100)
+	now := h.shared.NowMs()
+	require.Equal(t, http.StatusTooManyRequests, post(buddy.event("h", "note", now, nil)))
+	for range 20 {
+		require.Equal(t, http.StatusOK, post(buddy.event("h", "surfaced", now, nil)))
+	}
+	// Nor do tokens that somebody guesses get further.
+	status, _ := h.post("/api/events", map[string]any{"token": access.NewID(), "pair": buddy.pair, "events": []any{}})
+	require.Equal(t, http.StatusTooManyRequests, status)
+}
+
+// Ensures that sockets are bounded: of an address, of a device, and those that
+// say nothing.
+func TestSocketsAreBounded(t *testing.T) {
+	mock := clock.NewMock()
+	mock.Set(time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC))
+	h := startHostWith(t, t.TempDir(), mock, NewSharedClock(mock), Limits{DialsAtOnce: 20, DialEvery: time.Second, Unwelcomed: 3, Sockets: 8})
+	dial := func() int {
+		ws, resp, err := h.dial(nil)
+		if err == nil {
+			t.Cleanup(func() { ws.Close() })
+		}
+		require.NotNil(t, resp, err)
+		return resp.StatusCode
+	}
+	for range 3 {
+		require.Equal(t, http.StatusSwitchingProtocols, dial())
+	}
+	require.Equal(t, http.StatusTooManyRequests, dial(), "those that have not said who they are")
+	mock.Add(helloWithin)
+	waitFor(t, "the silent ones to be gone", func() bool { return len(h.srv.conns.list(false)) == 0 })
+
+	buddy := h.join("new", "buddy").connect(nil)
+	first := buddy.ws
+	for range maxSocketsOfDevice {
+		again := *buddy
+		again.connect(nil)
+	}
+	first.SetReadDeadline(time.Now().Add(within))
+	for {
+		if _, _, err := first.ReadMessage(); err != nil {
+			require.NotErrorIs(t, err, net.ErrClosed)
+			break
+		}
+	}
+	waitFor(t, "the oldest to be gone", func() bool { return len(h.srv.here.of(buddy.id)) == maxSocketsOfDevice })
+	for range maxSocketsOfDevice {
+		h.join(buddy.pair, "siren").connect(nil)
+	}
+	require.Equal(t, http.StatusTooManyRequests, dial(), "an address has no more than eight")
+	for range 20 {
+		dial()
+	}
+	mock.Add(idleFor)
+	waitFor(t, "all to be gone", func() bool { return len(h.srv.conns.list(false)) == 0 })
+	for dial() == http.StatusSwitchingProtocols {
+	}
+	mock.Add(helloWithin)
+	waitFor(t, "all to be gone", func() bool { return len(h.srv.conns.list(false)) == 0 })
+	require.Equal(t, http.StatusSwitchingProtocols, dial(), "at its pace an address comes in again")
+}
+
+// Ensures that an outing takes a bounded number of devices and pairs.
+func TestOutingIsBounded(t *testing.T) {
+	h := startHostWith(t, t.TempDir(), clock.New(), NewSharedClock(clock.New()), Limits{Devices: 3, Pairs: 2})
+	join := func(pair string) (int, any) {
+		status, answer := h.post("/api/join", map[string]any{"secret": h.srv.secret, "pair": pair, "role": "buddy", "device": access.NewID(), "name": ""})
+		return status, answer["code"]
+	}
+	buddy := h.join("new", "buddy")
+	h.join("new", "buddy")
+	status, code := join("new")
+	require.Equal(t, http.StatusForbidden, status)
+	require.Equal(t, "too-many-pairs", code)
+	status, _ = join(buddy.pair)
+	require.Equal(t, http.StatusOK, status)
+	status, code = join(buddy.pair)
+	require.Equal(t, http.StatusForbidden, status)
+	require.Equal(t, "too-many-devices", code)
+}
+
+// Ensures that connections beyond the bound are closed at once, and that closing
+// others makes room.
+func TestBoundedListener(t *testing.T) {
+	inner, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	listener := Bounded(inner, 2, 10)
+	defer listener.Close()
+	accepted := make(chan net.Conn, 10)
+	go func() {
+		for {
+			conn, err := listener.Accept()
+			if err != nil {
+				close(accepted)
+				return
+			}
+			accepted <- conn
+		}
+	}()
+	dial := func() net.Conn {
+		conn, err := net.Dial("tcp", inner.Addr().String())
+		require.NoError(t, err)
+		t.Cleanup(func() { conn.Close() })
+		return conn
+	}
+	dial()
+	first := <-accepted
+	dial()
+	<-accepted
+	third := dial()
+	require.NoError(t, third.SetReadDeadline(time.Now().Add(within)))
+	_, err = third.Read(make([]byte, 1))
+	require.ErrorIs(t, err, io.EOF)
+	require.NoError(t, first.Close())
+	first.Close() // a second time counts no further
+	dial()
+	<-accepted
+}

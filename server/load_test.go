@@ -1,0 +1,301 @@
+package server
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"runtime"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/benbjohnson/clock"
+	"github.com/gorilla/websocket"
+	"github.com/stretchr/testify/require"
+
+	"buddyclock/protocol"
+	"buddyclock/server/store"
+)
+
+// The load benchmarks run the server, and a bare TCP relay as its floor, in
+// processes of their own: this test binary, when the variable is set.
+const beChild = "BUDDYCLOCK_LOAD_CHILD"
+
+func TestMain(m *testing.M) {
+	switch os.Getenv(beChild) {
+	case "server":
+		serveLoad()
+	case "relay":
+		relayLoad()
+	default:
+		os.Exit(m.Run())
+	}
+}
+
+// Phones of the load are numbered: the even ones are buddies, each with the next
+// odd one as diver. All is made up from the number.
+func loadDevice(n int) string { return fmt.Sprintf("ph%08d", n) }
+func loadToken(n int) string  { return fmt.Sprintf("token of the load's phone %d", n) }
+func loadPair(n int) string   { return fmt.Sprintf("pair%06d", n/2) }
+func loadRole(n int) string   { return []string{protocol.RoleBuddy, protocol.RoleDiver}[n%2] }
+
+// serveLoad is the server's process: folder and number of phones come as arguments.
+func serveLoad() {
+	dir := os.Args[1]
+	phones, _ := strconv.Atoi(os.Args[2])
+	t := &testing.T{}
+	limits := Limits{DialsAtOnce: 100_000, Unwelcomed: 100_000, Sockets: 100_000, AllSockets: 100_000}
+	h := startHostWith(t, dir, clock.New(), NewSharedClock(clock.New()), limits)
+	seed(h, phones)
+	say("ready %s", h.url)
+	in := bufio.NewScanner(os.Stdin)
+	for in.Scan() {
+		switch in.Text() {
+		case "usage":
+			runtime.GC()
+			var mem runtime.MemStats
+			runtime.ReadMemStats(&mem)
+			say("usage %d %d %d", cpuNs(), mem.HeapInuse+mem.StackInuse, runtime.NumGoroutine())
+		case "cpu":
+			say("usage %d 0 0", cpuNs())
+		}
+	}
+	os.Exit(0)
+}
+
+// seed makes pairs and phones, unless they are there.
+func seed(h *host, phones int) {
+	var wg sync.WaitGroup
+	work := make(chan int, phones)
+	for n := range phones {
+		work <- n
+	}
+	close(work)
+	for range 256 {
+		wg.Go(func() {
+			for n := range work {
+				if n%2 == 0 {
+					h.store.AddPair(loadPair(n), h.srv.session.ID)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	again := make(chan int, phones)
+	for n := range phones {
+		again <- n
+	}
+	close(again)
+	for range 256 {
+		wg.Go(func() {
+			for n := range again {
+				h.store.Admit(store.Device{ID: loadDevice(n), Session: h.srv.session.ID, Pair: loadPair(n), Role: loadRole(n)}, hashOf(loadToken(n)))
+			}
+		})
+	}
+	wg.Wait()
+}
+
+func say(format string, args ...any) {
+	fmt.Printf(format+"\n", args...)
+}
+
+func cpuNs() int64 {
+	var u syscall.Rusage
+	syscall.Getrusage(syscall.RUSAGE_SELF, &u)
+	return u.Utime.Nano() + u.Stime.Nano()
+}
+
+// child is a process of the load.
+type child struct {
+	b   *testing.B
+	cmd *exec.Cmd
+	in  *os.File
+	out *bufio.Scanner
+	at  string // what it said it listens at
+}
+
+func startChild(b *testing.B, what string, args ...string) *child {
+	b.Helper()
+	c := &child{b: b, cmd: exec.Command(os.Args[0], args...)}
+	c.cmd.Env = append(os.Environ(), beChild+"="+what)
+	c.cmd.Stderr = os.Stderr
+	stdin, in, err := os.Pipe()
+	require.NoError(b, err)
+	c.cmd.Stdin, c.in = stdin, in
+	out, err := c.cmd.StdoutPipe()
+	require.NoError(b, err)
+	c.out = bufio.NewScanner(out)
+	require.NoError(b, c.cmd.Start())
+	stdin.Close()
+	b.Cleanup(c.stop)
+	c.at = c.answer("ready")[0]
+	return c
+}
+
+func (c *child) answer(to string) []string {
+	c.b.Helper()
+	require.True(c.b, c.out.Scan(), "the %s process ended", to)
+	words := strings.Fields(c.out.Text())
+	require.Equal(c.b, to, words[0])
+	return words[1:]
+}
+
+// usage gives CPU time so far, bytes of heap and stacks in use, and goroutines.
+func (c *child) usage(command string) (cpu time.Duration, bytes, goroutines int64) {
+	c.b.Helper()
+	fmt.Fprintln(c.in, command)
+	var n [3]int64
+	for i, word := range c.answer("usage") {
+		n[i], _ = strconv.ParseInt(word, 10, 64)
+	}
+	return time.Duration(n[0]), n[1], n[2]
+}
+
+func (c *child) stop() {
+	if c.in == nil {
+		return
+	}
+	c.in.Close()
+	c.in = nil
+	c.cmd.Wait()
+}
+
+func (c *child) kill() {
+	c.cmd.Process.Kill()
+	c.stop()
+}
+
+// phone is one device of the load, over the real socket.
+type phone struct {
+	n     int
+	ws    *websocket.Conn
+	mu    sync.Mutex // of writing
+	count int
+}
+
+var loadDialer = websocket.Dialer{HandshakeTimeout: time.Minute, ReadBufferSize: 1024, WriteBufferSize: 1024, WriteBufferPool: &sync.Pool{}}
+
+// dialPhone connects a phone and says hello; it returns once welcomed.
+func dialPhone(url string, n int) (*phone, error) {
+	ws, _, err := loadDialer.Dial("ws"+strings.TrimPrefix(url, "http")+"/socket", map[string][]string{"Origin": {url}})
+	if err != nil {
+		return nil, err
+	}
+	p := &phone{n: n, ws: ws}
+	hello := fmt.Sprintf(`{"type":"hello","v":1,"token":%q,"pair":%q,"device":%q,"have":{}}`, loadToken(n), loadPair(n), loadDevice(n))
+	if err := ws.WriteMessage(websocket.TextMessage, []byte(hello)); err != nil {
+		return nil, err
+	}
+	_, welcome, err := ws.ReadMessage()
+	if err == nil && !strings.HasPrefix(string(welcome), `{"type":"welcome"`) {
+		err = fmt.Errorf("no welcome but %s", welcome)
+	}
+	return p, err
+}
+
+func dialPhones(b *testing.B, url string, phones int) []*phone {
+	b.Helper()
+	all := make([]*phone, phones)
+	var failed atomic.Pointer[error]
+	var wg sync.WaitGroup
+	next := atomic.Int64{}
+	for range 32 {
+		wg.Go(func() {
+			for n := next.Add(1) - 1; n < int64(phones); n = next.Add(1) - 1 {
+				p, err := dialPhone(url, int(n))
+				if err != nil {
+					failed.Store(&err)
+					return
+				}
+				all[n] = p
+			}
+		})
+	}
+	wg.Wait()
+	if err := failed.Load(); err != nil {
+		b.Fatal(*err)
+	}
+	b.Cleanup(func() {
+		for _, p := range all {
+			p.ws.Close()
+		}
+	})
+	return all
+}
+
+// event makes a phone's next event, as a page would send it; `x` carries the
+// instant it was sent.
+func (p *phone) event(kind string) []byte {
+	p.count++
+	now := time.Now()
+	return fmt.Appendf(nil, `{"type":"events","events":[{"id":"%s-%06d","hold":"%s-h01","kind":%q,"at":%d,"err":4,"by":%q,"data":{"took_ms":840},"mac":"GDA5QuTVEPUBusqDLjMp9g","x":%d}]}`,
+		loadDevice(p.n), p.count, loadDevice(p.n), kind, now.UnixMilli(), loadRole(p.n), now.UnixNano())
+}
+
+func (p *phone) write(frame []byte) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.ws.WriteMessage(websocket.TextMessage, frame)
+}
+
+// sentAt finds the instant in a frame with one event, 0 if it has none.
+func sentAt(frame []byte) int64 {
+	const key = `"x":`
+	i := strings.LastIndex(string(frame), key)
+	if i < 0 || !strings.HasPrefix(string(frame), `{"type":"events"`) {
+		return 0
+	}
+	n := int64(0)
+	for _, c := range frame[i+len(key):] {
+		if c < '0' || c > '9' {
+			break
+		}
+		n = n*10 + int64(c-'0')
+	}
+	return n
+}
+
+// asksTime exchanges clocks as fast as answers come, with a pause between, until
+// stop is closed, and gives how long each answer took.
+func (p *phone) asksTime(stop <-chan struct{}, pause time.Duration) (took []time.Duration) {
+	for {
+		select {
+		case <-stop:
+			return took
+		case <-time.After(pause):
+		}
+		begun := time.Now()
+		if p.write([]byte(`{"type":"time","t1":1}`)) != nil {
+			return took
+		}
+		for {
+			_, frame, err := p.ws.ReadMessage()
+			if err != nil {
+				return took
+			}
+			if strings.HasPrefix(string(frame), `{"type":"time"`) {
+				break
+			}
+		}
+		took = append(took, time.Since(begun))
+	}
+}
+
+// stored counts the ids in a `stored` frame.
+func stored(frame []byte) int {
+	var m struct {
+		Type string
+		IDs  []string
+	}
+	if json.Unmarshal(frame, &m) != nil || m.Type != "stored" {
+		return 0
+	}
+	return len(m.IDs)
+}
