@@ -25,20 +25,24 @@ const (
 )
 
 // conn is one device's socket. At any time one goroutine writes to it, so that
-// what was queued first arrives first.
+// what was queued first arrives first. It is there only while there is something
+// to write: thousands of idle phones cost no more than a reader each.
 type conn struct {
 	srv  *Server
 	ws   *websocket.Conn
 	wire net.Conn
 	slow *clock.Timer // cuts the connection during a write that takes too long
 
-	out     chan outgoing
-	done    chan struct{} // closed when the reader has ended
-	written chan struct{} // closed when the writer has ended
+	mu      sync.Mutex
+	waiting []outgoing
+	busy    bool          // somebody writes
+	over    bool          // nothing more will be written
+	ended   chan struct{} // closed once over and nobody writes
 }
 
+// newConn makes a connection whose writer is the caller until it calls open.
 func newConn(s *Server, ws *websocket.Conn, wire net.Conn) *conn {
-	c := &conn{srv: s, ws: ws, wire: wire, out: make(chan outgoing, queueSize), done: make(chan struct{}), written: make(chan struct{})}
+	c := &conn{srv: s, ws: ws, wire: wire, busy: true, ended: make(chan struct{})}
 	c.slow = s.clk.AfterFunc(writeWithin, c.cut)
 	c.slow.Stop()
 	return c
@@ -54,6 +58,10 @@ type keepWire struct {
 	wire net.Conn
 }
 
+// socketBuffer is the size of a socket's two buffers. Most frames are smaller;
+// those of net/http would be four times as large, for each idle phone.
+const socketBuffer = 1 << 10
+
 // Hijack implements http.Hijacker.
 func (k *keepWire) Hijack() (net.Conn, *bufio.ReadWriter, error) {
 	conn, rw, err := http.NewResponseController(k.ResponseWriter).Hijack()
@@ -62,11 +70,13 @@ func (k *keepWire) Hijack() (net.Conn, *bufio.ReadWriter, error) {
 	if tls, ok := conn.(interface{ NetConn() net.Conn }); ok {
 		k.wire = tls.NetConn()
 	}
+	if err == nil && rw.Reader.Buffered() == 0 {
+		rw = bufio.NewReadWriter(bufio.NewReaderSize(conn, socketBuffer), bufio.NewWriterSize(conn, socketBuffer))
+	}
 	return conn, rw, err
 }
 
-// outgoing is one text to send. It is kept small, as every connection has room
-// for queueSize of them.
+// outgoing is one text to send.
 type outgoing struct {
 	frame []byte
 	// time, where set, is answered in place of the frame.
@@ -106,10 +116,37 @@ func (c *conn) Part(reason string) {
 }
 
 func (c *conn) queue(o outgoing) {
-	select {
-	case c.out <- o:
-	default:
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	switch {
+	case c.over:
+	case len(c.waiting) >= queueSize && o.reached == nil:
 		c.cut()
+	default:
+		c.waiting = append(c.waiting, o)
+		if !c.busy {
+			c.busy = true
+			go c.writeWaiting()
+		}
+	}
+}
+
+// open begins to send what is queued, after the caller's own first words.
+func (c *conn) open() { go c.writeWaiting() }
+
+// close drops what is queued. The caller waits for ended.
+func (c *conn) close() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.end()
+}
+
+func (c *conn) end() {
+	if !c.over {
+		c.over, c.waiting = true, nil
+		if !c.busy {
+			close(c.ended)
+		}
 	}
 }
 
@@ -117,32 +154,34 @@ func (c *conn) queue(o outgoing) {
 // does not fill the queue. It is called by the reader; false at the end.
 func (c *conn) drain() bool {
 	reached := make(chan struct{})
-	select {
-	case c.out <- outgoing{reached: reached}:
-	case <-c.written:
-		return false
-	}
+	c.queue(outgoing{reached: reached})
 	select {
 	case <-reached:
 		return true
-	case <-c.written:
+	case <-c.ended:
 		return false
 	}
 }
 
-// writeLoop sends what is queued, until the reader ends or a write fails.
-func (c *conn) writeLoop() {
-	defer close(c.written)
+// writeWaiting sends what is queued, until nothing is left or a write fails.
+func (c *conn) writeWaiting() {
 	var answer bytes.Buffer
 	for {
-		select {
-		case <-c.done:
-			return
-		case o := <-c.out:
-			if !c.write(o, &answer) {
-				c.cut()
-				return
+		c.mu.Lock()
+		if len(c.waiting) == 0 {
+			c.busy, c.waiting = false, nil
+			if c.over {
+				close(c.ended)
 			}
+			c.mu.Unlock()
+			return
+		}
+		o := c.waiting[0]
+		c.waiting = c.waiting[1:]
+		c.mu.Unlock()
+		if !c.write(o, &answer) {
+			c.cut()
+			c.close()
 		}
 	}
 }

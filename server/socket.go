@@ -37,36 +37,47 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		refuseTooMany(w)
 		return
 	}
-	defer s.sockets.remove(address)
 	if !s.unwelcomed.add(address, s.limits.Unwelcomed, s.limits.AllSockets) {
+		s.sockets.remove(address)
 		refuseTooMany(w)
 		return
 	}
-	welcomed := sync.OnceFunc(func() { s.unwelcomed.remove(address) })
-	defer welcomed()
 	keep := &keepWire{ResponseWriter: w}
 	ws, err := websocket.Accept(keep, r, &websocket.AcceptOptions{
 		InsecureSkipVerify: true, // sameOrigin has just done it, and demands more
 		CompressionMode:    websocket.CompressionDisabled,
 	})
-	if err != nil {
-		return // Accept has answered
-	}
-	defer ws.CloseNow()
-	ws.SetReadLimit(maxFrameBytes)
-	c := newConn(s, ws, keep.wire)
-	silent := s.clk.AfterFunc(helloWithin, c.cut)
-	defer silent.Stop()
-	if !s.conns.add(c) {
+	if err != nil { // Accept has answered
+		s.unwelcomed.remove(address)
+		s.sockets.remove(address)
 		return
 	}
-	defer s.conns.remove(c)
+	ws.SetReadLimit(maxFrameBytes)
+	c := newConn(s, ws, keep.wire)
+	if !s.conns.add(c) {
+		ws.CloseNow()
+		s.unwelcomed.remove(address)
+		s.sockets.remove(address)
+		return
+	}
+	// In a goroutine of its own, so that what the request took up is let go.
+	go serveSocket(c, address)
+}
+
+func serveSocket(c *conn, address string) {
+	defer c.srv.conns.remove(c)
+	defer c.srv.sockets.remove(address)
+	defer c.ws.CloseNow()
+	welcomed := sync.OnceFunc(func() { c.srv.unwelcomed.remove(address) })
+	defer welcomed()
+	silent := c.srv.clk.AfterFunc(helloWithin, c.cut)
+	defer silent.Stop()
 	in := &incoming{conn: c, silent: silent, welcomed: welcomed}
 	in.serve(context.Background())
 }
 
-// incoming is the reading side of a connection. It runs in the goroutine of the
-// request and ends when the socket is closed, by whomever.
+// incoming is the reading side of a connection. It runs in a goroutine of
+// its own and ends when the socket is closed, by whomever.
 type incoming struct {
 	*conn
 	silent   *clock.Timer // ends a connection that says nothing
@@ -123,13 +134,12 @@ func (in *incoming) next(ctx context.Context) (stamped, error) {
 
 func (in *incoming) serve(ctx context.Context) {
 	if err := in.begin(ctx); err != nil {
-		close(in.done)
 		in.write(in.farewell(err), nil)
 		return
 	}
 	in.welcomed()
 	in.srv.here.add(in)
-	go in.writeLoop()
+	in.open()
 	var err error
 	if in.board != nil {
 		err = in.openBoard(ctx)
@@ -148,11 +158,11 @@ func (in *incoming) serve(ctx context.Context) {
 		in.closeBoard()
 	}
 	if errors.Is(err, errGone) {
-		close(in.done)
+		in.close()
 	} else {
 		in.queue(in.farewell(err))
 	}
-	<-in.written
+	<-in.ended
 }
 
 // farewell is the last word to a device after an error. What went wrong inside
@@ -304,7 +314,7 @@ func (in *incoming) rest(wait time.Duration) {
 	defer timer.Stop()
 	select {
 	case <-timer.C:
-	case <-in.written:
+	case <-in.ended:
 	}
 	in.silent.Reset(idleFor)
 }
