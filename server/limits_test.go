@@ -118,12 +118,15 @@ func TestSocketsAreBounded(t *testing.T) {
 		require.NotNil(t, resp, err)
 		return resp.StatusCode
 	}
+	gone := func(who string, after time.Duration) {
+		// A connection's own timer may begin only after time has been moved.
+		waitFor(t, who+" to be gone", func() bool { mock.Add(after); return len(h.srv.conns.list(false)) == 0 })
+	}
 	for range 3 {
 		require.Equal(t, http.StatusSwitchingProtocols, dial())
 	}
 	require.Equal(t, http.StatusTooManyRequests, dial(), "those that have not said who they are")
-	mock.Add(helloWithin)
-	waitFor(t, "the silent ones to be gone", func() bool { return len(h.srv.conns.list(false)) == 0 })
+	gone("the silent ones", helloWithin)
 
 	buddy := h.join("new", "buddy").connect(nil)
 	first := buddy.ws
@@ -146,12 +149,10 @@ func TestSocketsAreBounded(t *testing.T) {
 	for range 20 {
 		dial()
 	}
-	mock.Add(idleFor)
-	waitFor(t, "all to be gone", func() bool { return len(h.srv.conns.list(false)) == 0 })
+	gone("all", idleFor)
 	for dial() == http.StatusSwitchingProtocols {
 	}
-	mock.Add(helloWithin)
-	waitFor(t, "all to be gone", func() bool { return len(h.srv.conns.list(false)) == 0 })
+	gone("all", helloWithin)
 	require.Equal(t, http.StatusSwitchingProtocols, dial(), "at its pace an address comes in again")
 }
 

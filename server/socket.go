@@ -133,12 +133,12 @@ func (in *incoming) next(ctx context.Context) (stamped, error) {
 }
 
 func (in *incoming) serve(ctx context.Context) {
+	defer in.srv.here.remove(in)
 	if err := in.begin(ctx); err != nil {
 		in.write(in.farewell(err), nil)
 		return
 	}
 	in.welcomed()
-	in.srv.here.add(in)
 	in.open()
 	var err error
 	if in.board != nil {
@@ -150,7 +150,6 @@ func (in *incoming) serve(ctx context.Context) {
 			err = in.take(ctx, m)
 		}
 	}
-	in.srv.here.remove(in)
 	in.srv.offers.leave(in)
 	if in.own != nil {
 		in.own.leave()
@@ -212,10 +211,12 @@ func (in *incoming) begin(ctx context.Context) error {
 	return nil
 }
 
-// is notes whose connection this is.
+// is notes whose connection this is. From here on others may queue what is sent
+// after the welcome.
 func (in *incoming) is(d store.Device) {
 	in.member = room.Member{Device: d.ID, Role: d.Role, Name: d.Name}
 	in.pace = in.srv.here.paceOf(d.ID)
+	in.srv.here.add(in)
 	in.srv.signOfLife()
 }
 
