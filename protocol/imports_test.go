@@ -115,6 +115,9 @@ func TestSecondSocketLibraryOnlyInTests(t *testing.T) {
 			if strings.HasPrefix(name, "github.com/gorilla/websocket") && !strings.HasSuffix(path, "_test.go") {
 				t.Errorf("%s imports %q: only tests do, as a client that shares no code with the server", path, name)
 			}
+			if strings.HasPrefix(name, "gonum.org") && !strings.HasSuffix(path, "_test.go") {
+				t.Errorf("%s imports %q: only tests do, as a second opinion on what the rules compute", path, name)
+			}
 			if strings.HasPrefix(name, "github.com/stretchr/testify") && !strings.HasSuffix(path, "_test.go") {
 				t.Errorf("%s imports %q: the program carries no test code", path, name)
 			}

@@ -43,7 +43,12 @@ export const LEAST_HOLDS = 3;
  * @returns {Figure}
  */
 function usual(clean, field, setting) {
-  const values = clean.flatMap((h) => h[field] ?? []).slice(-USUAL_HOLDS);
+  /** @type {number[]} */
+  const values = [];
+  for (let i = clean.length - 1; i >= 0 && values.length < USUAL_HOLDS; i--) {
+    const value = clean[i][field];
+    if (value !== null) values.push(value);
+  }
   const known = values.length >= LEAST_HOLDS;
   return {
     value: known ? median(values) : null,

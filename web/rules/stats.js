@@ -11,18 +11,20 @@ export const SLOPE_DAYS = 30;
 export const floorDiv = (a, b) => Math.floor(a / b);
 
 /** @param {number[]} values */
-export const ascending = (values) => values.slice().sort((a, b) => a - b);
+const ascending = (values) => Float64Array.from(values).sort();
 
 /**
- * The middle value; of an even count, the mean of the middle two, rounded down. Null of none.
- * @param {number[]} values
+ * The middle value of ascending ones; of an even count, the mean of the middle two, rounded down. Null of none.
+ * @param {ArrayLike<number>} sorted
  */
-export function median(values) {
-  if (values.length === 0) return null;
-  const sorted = ascending(values);
+export function middle(sorted) {
+  if (sorted.length === 0) return null;
   const half = sorted.length >> 1;
   return sorted.length % 2 === 1 ? sorted[half] : floorDiv(sorted[half - 1] + sorted[half], 2);
 }
+
+/** The middle value of values in any order. @param {number[]} values */
+export const median = (values) => middle(ascending(values));
 
 /**
  * The smallest value that at least `quarters` quarters of all do not exceed. Null of none.
@@ -74,15 +76,15 @@ export function robustLine(points) {
   const used = points.slice(-LINE_NEWEST);
   const n = used.length;
   if (n < LINE_POINTS) return null;
-  const slopes = [];
+  const slopes = new Float64Array((n * (n - 1)) / 2);
+  let pairs = 0;
   for (let i = 0; i < n; i++) {
     for (let j = i + 1; j < n; j++) {
-      slopes.push(floorDiv((used[j].value - used[i].value) * SLOPE_DAYS, used[j].day - used[i].day));
+      slopes[pairs++] = floorDiv((used[j].value - used[i].value) * SLOPE_DAYS, used[j].day - used[i].day);
     }
   }
-  slopes.sort((a, b) => a - b);
-  const half = slopes.length >> 1;
-  const slope = slopes.length % 2 === 1 ? slopes[half] : floorDiv(slopes[half - 1] + slopes[half], 2);
+  slopes.sort();
+  const slope = Number(middle(slopes));
   const out = outside(n);
   const low = slopes[out - 1];
   const high = slopes[slopes.length - out];

@@ -1,7 +1,7 @@
 // What changes over weeks, and what goes with it.
 
 import { compareBytes } from './event.js';
-import { median, robustLine } from './stats.js';
+import { median, middle, robustLine } from './stats.js';
 
 /** @typedef {import('./log.js').LogHold} LogHold */
 /** @typedef {import('./stats.js').Line} Line */
@@ -32,10 +32,14 @@ export const TREND_FIELDS = Object.freeze({
  * @returns {{hold: LogHold, value: number}[]}
  */
 function valuesOf(log, setting, field) {
-  return log.flatMap((hold) => {
-    const value = hold.setting === setting && hold.over ? hold[TREND_FIELDS[field]] : null;
-    return value === null ? [] : [{ hold, value }];
-  });
+  const read = TREND_FIELDS[field];
+  /** @type {{hold: LogHold, value: number}[]} */
+  const values = [];
+  for (const hold of log) {
+    const value = hold.setting === setting && hold.over ? hold[read] : null;
+    if (value !== null) values.push({ hold, value });
+  }
+  return values;
 }
 
 /**
@@ -78,15 +82,21 @@ export function trendsOf(log, setting) {
  * @returns {Condition[]}
  */
 export function conditionsOf(log, setting, field) {
-  const values = valuesOf(log, setting, field).filter(({ hold }) => hold.conditions.length > 0 || hold.felt.length > 0);
+  // Sorted once: each side then is in order too.
+  const values = valuesOf(log, setting, field)
+    .filter(({ hold }) => hold.conditions.length > 0 || hold.felt.length > 0)
+    .sort((a, b) => a.value - b.value);
   const words = new Set(values.flatMap(({ hold }) => hold.conditions));
   /** @type {Condition[]} */
   const found = [];
   for (const condition of words) {
-    const sides = [true, false].map((there) =>
-      values.filter(({ hold }) => hold.conditions.includes(condition) === there).map((v) => v.value));
-    if (sides.some((side) => side.length < CONDITION_HOLDS)) continue;
-    const [w, o] = sides.map((side) => ({ count: side.length, median: Number(median(side)) }));
+    /** @type {number[]} */
+    const there = [];
+    /** @type {number[]} */
+    const absent = [];
+    for (const { hold, value } of values) (hold.conditions.includes(condition) ? there : absent).push(value);
+    if (there.length < CONDITION_HOLDS || absent.length < CONDITION_HOLDS) continue;
+    const [w, o] = [there, absent].map((side) => ({ count: side.length, median: Number(middle(side)) }));
     found.push({ condition, with: w, without: o, difference: w.median - o.median });
   }
   return found.sort((a, b) => Math.abs(b.difference) - Math.abs(a.difference) || compareBytes(a.condition, b.condition));

@@ -91,6 +91,7 @@ declare const Buffer: {
 };
 
 declare const process: {
+  cpuUsage(since?: { user: number; system: number }): { user: number; system: number };
   argv: string[];
   execPath: string;
   exitCode: number | undefined;
