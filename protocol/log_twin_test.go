@@ -12,7 +12,7 @@ import (
 )
 
 // randomLogs is how many random logs are asked everything that is asked of a log.
-const randomLogs = 60
+const randomLogs = 16
 
 type ruleCall struct {
 	Call string         `json:"call"`
