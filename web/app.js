@@ -31,6 +31,7 @@ const views = {
 };
 
 const root = /** @type {HTMLElement} */ (document.getElementById('view'));
+const invented = /** @type {HTMLElement} */ (document.getElementById('invented'));
 const trouble = /** @type {HTMLElement} */ (document.getElementById('trouble'));
 
 /** Lines on top of every view; nothing is drawn anew while they stay the same. */
@@ -95,6 +96,7 @@ async function boot() {
     stay();
     setAttr(document.documentElement, 'data-night', frame.prefs.night ? 'on' : null);
     setAttr(document.documentElement, 'data-hand', frame.prefs.hand === 'left' ? 'left' : null);
+    setShown(invented, frame.simulated);
     says.show(troubleWords(frame));
     news.show(frame);
     offer(frame.page);

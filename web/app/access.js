@@ -22,6 +22,7 @@ export class PlainError extends Error {
 /**
  * @typedef {object} Access
  * @property {string | null} secret from the link's fragment, a code, or an earlier visit
+ * @property {boolean} simulated whether the people of the outing are invented, once `pairs` has asked
  * @property {boolean} instructor whether the secret is an instructor's, once `pairs` has asked
  * @property {(code: string) => Promise<void>} redeem
  * @property {() => Promise<{session: string, pairs: any[]}>} pairs
@@ -107,12 +108,14 @@ export function newAccess({ post, knock, secret, identity, newDevice, become }) 
   const access = {
     secret,
     instructor: false,
+    simulated: false,
     async redeem(code) {
       const { secret: found } = await ask('/api/code', { code });
       access.secret = found;
     },
     async pairs() {
       const told = await ask('/api/pairs', { secret: access.secret });
+      access.simulated = told.simulated === true;
       access.instructor = told.instructor === true || told.role === 'instructor';
       return told;
     },

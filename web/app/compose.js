@@ -466,6 +466,7 @@ export async function startApp(on) {
           return app.place();
         },
         outing: told.outing(),
+        simulated: told.simulated() || access.simulated,
         offers: told.offers(now),
         going: hold ? goingOf(hold, now) : null,
         get lastHold() {

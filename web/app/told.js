@@ -19,6 +19,7 @@
 export function newTold() {
   /** @type {Outing} */
   let outing = {};
+  let simulated = false;
   /** @type {Map<string, Offer>} */
   const offers = new Map();
   return {
@@ -30,6 +31,7 @@ export function newTold() {
       switch (told?.type) {
         case 'welcome':
         case 'outing':
+          if (told.type === 'welcome') simulated = told.simulated === true;
           outing = typeof told.outing === 'object' && told.outing !== null ? told.outing : {};
           return true;
         case 'offer':
@@ -44,6 +46,8 @@ export function newTold() {
     /** An offer was answered here. @param {string} offer */
     answered: (offer) => offers.delete(offer),
     outing: () => outing,
+    /** Whether the people of the outing are invented. */
+    simulated: () => simulated,
     /** Offers that still stand, the newest last. @param {number} now shared ms */
     offers: (now) => [...offers.values()].filter((o) => now < o.until_ms),
   };
