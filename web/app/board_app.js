@@ -17,6 +17,7 @@ import { rowFacts } from './board_facts.js';
 import { newBoardModel } from './board_model.js';
 import { anyFault, heardPairs } from './board_voice.js';
 import { newDeviceId, newDeviceStore } from './device.js';
+import { keepPage, versionOf } from './kept.js';
 import { RECENT_MS } from './model.js';
 import { lacksOf, watchScreen } from './screen.js';
 import { database, localStore } from './stores_here.js';
@@ -117,6 +118,7 @@ export async function startBoard(on) {
       named = new Set();
       outing = told?.outing ?? outing;
       simulated = told?.simulated === true;
+      if (!rows().some((r) => r.running)) kept.look();
       changed();
     },
     onCounts() {},
@@ -152,6 +154,8 @@ export async function startBoard(on) {
       default:
     }
   };
+
+  const kept = keepPage({ container: navigator.serviceWorker, version: versionOf(import.meta.url), changed: () => changed() });
 
   const screen = watchScreen({
     back(hiddenMs) {
@@ -271,6 +275,11 @@ export async function startBoard(on) {
       location.hash = secret ? `#j=${secret}` : '';
       location.reload();
     },
+    /** Opens the newer version of the page, where one waits and no pair is in a hold. */
+    async takeNewer() {
+      const running = () => rows().some((r) => r.running);
+      if (!running() && (await kept.take()) && !running()) location.reload();
+    },
     /** @param {object} message a word for the host: offers */
     tell: (message) => link.tell(message),
     lacks: () => lacksOf(store.words()),
@@ -301,6 +310,7 @@ export async function startBoard(on) {
         sound: sound.state(),
         outing,
         simulated,
+        newer: kept.state().newer,
         offers: [...offers.values()],
         ended: ended?.reason ?? '',
         second_tab: !tabs.first(),

@@ -84,8 +84,16 @@ type board struct{ *phone }
 // the pairs.
 func newBoard(t testing.TB, server *program, width, height int64, pairs int, setup browserSetup) *board {
 	t.Helper()
-	p := &phone{browser: startBrowser(t, setup), name: "board"}
-	p.failOnPageErrors(t)
+	b := newLonelyBoard(t, server, width, height, pairs, setup)
+	b.failOnPageErrors(t)
+	return b
+}
+
+// newLonelyBoard is newBoard for boards that lose their server on purpose: the
+// browser itself writes every dial that fails into the console as an error.
+func newLonelyBoard(t testing.TB, server *program, width, height int64, pairs int, setup browserSetup) *board {
+	t.Helper()
+	p := &phone{browser: startBrowser(t, setup), name: t.Name()}
 	p.run(t, emulation.SetDeviceMetricsOverride(width, height, 1, false))
 	p.run(t, chromedp.Navigate(server.instructor))
 	b := &board{p}

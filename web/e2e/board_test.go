@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/assert"
@@ -118,7 +119,7 @@ func TestBoardShowsWhatIsNotLive(t *testing.T) {
 	t.Parallel()
 	server := startProgram(t, "", "")
 	one, two := newBoardPair(t, server, "Ansa", 30), newBoardPair(t, server, "Ilo", 30)
-	b := newBoard(t, server, 1280, 800, 2, browserSetup{limit: boardLimit})
+	b := newLonelyBoard(t, server, 1280, 800, 2, browserSetup{limit: boardLimit})
 	assert.Equal(t, []int{1, 2}, b.order(t))
 	two.gone()
 	b.tone(t, 2, "gone")
@@ -127,9 +128,7 @@ func TestBoardShowsWhatIsNotLive(t *testing.T) {
 	b.waitFor(t, "("+rowOf(2)+").innerText.includes('not live 0:06')")
 	assert.Equal(t, digits, eval[string](t, b.browser, "("+rowOf(2)+").querySelector('.b-clock').textContent"), "no running digits")
 	b.picture(t, "not live")
-	// Its alarm comes by silence all the same.
 	one.say(t, "look", 0, nil)
-	b.run(t, chromedp.Evaluate("0", nil))
 	server.kill(t)
 	b.waitFor(t, "document.querySelector('.board').dataset.link === 'lost'")
 	b.tone(t, 1, "gone")
@@ -155,7 +154,7 @@ func TestBoardActsOnAPairByKeyboard(t *testing.T) {
 	b.waitFor(t, "document.querySelector('.b-end-hold')?.offsetParent")
 	b.picture(t, "pair")
 	b.focus(t, "end this hold")
-	b.run(t, chromedp.KeyEvent(kb.Enter))
+	b.holdKey(t, kb.Enter, "buddyclock.frame().rows[0].status.bring_up")
 	phone.waitFor(t, recorded("end-hold")+" === 1")
 	phone.says(t, "hold ended")
 	phone.picture(t, "hold ended")
@@ -165,12 +164,27 @@ func TestBoardActsOnAPairByKeyboard(t *testing.T) {
 	// Nobody brings them up: the alarm comes, and somebody goes.
 	b.tone(t, 1, "alarm")
 	b.focus(t, "I'm going")
-	b.run(t, chromedp.KeyEvent(" "))
+	b.holdKey(t, kb.Enter, "buddyclock.frame().rows[0].met")
 	phone.waitFor(t, recorded("going")+" === 1")
 	phone.says(t, "an instructor is coming")
 	phone.picture(t, "instructor is coming")
 	assert.Equal(t, "alarm", eval[string](t, phone.browser, "buddyclock.frame().status.standing.rung"), "the pair's own alarm goes on")
 	b.waitFor(t, "("+rowOf(1)+").innerText.includes('going')")
+}
+
+// holdKey keeps a key down until a condition holds in the page.
+func (b *board) holdKey(t testing.TB, key, until string) {
+	t.Helper()
+	for done := false; !done; {
+		var events []*input.DispatchKeyEventParams
+		for _, r := range key {
+			events = append(events, kb.Encode(r)...)
+		}
+		b.run(t, events[0])
+		done = b.soon(t, until, patience)
+		b.run(t, events[len(events)-1])
+		done = done || b.soon(t, until, lifted)
+	}
 }
 
 // focus moves the keyboard's focus by the tab key until it is on what says that.

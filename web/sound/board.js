@@ -73,21 +73,19 @@ export function takenRungs(status, now) {
 
 /** @returns {BoardVoice} */
 export function newBoardVoice() {
-  /** @type {Signal[]} */
-  let begun = [];
+  /** What has been laid and not been lifted, in order; what has begun keeps its time. @type {Signal[]} */
+  let laid = [];
   return {
     plan(pairs, now, { speaks, fault_at }) {
       const turns = new Map(pairs.flatMap((p) => turnsOf(p, now).map((turn) => [turn, p])));
-      begun = begun.flatMap((s) => {
+      const begun = laid.flatMap((s) => {
         const of = turns.get(s.turn);
-        return of && s.end > now - AHEAD_MS ? [{ ...s, of }] : [];
+        return of && s.at <= now && s.end > now - AHEAD_MS ? [{ ...s, of }] : [];
       });
-      const coming = signalsFrom(begun, pairs, now, speaks);
-      const heard = [...begun.filter((s) => s.end > now), ...coming];
-      begun = [...begun, ...coming.filter((s) => s.at <= now)];
+      laid = [...begun, ...signalsFrom(begun, pairs, now, speaks)];
       // A fault that had no room when its time came is not made up for in the middle.
-      const faulty = fault_at === null ? [] : faults(fault_at, now).filter((f) => [...begun, ...coming].every((s) => f.at + SOUNDS.fault.length_ms + GAP_MS < s.at || f.at > s.end));
-      return [...heard.flatMap((s) => soundsOf(s, speaks)), ...faulty].sort((a, b) => a.at - b.at);
+      const faulty = fault_at === null ? [] : faults(fault_at, now).filter((f) => laid.every((s) => f.at + SOUNDS.fault.length_ms + GAP_MS < s.at || f.at > s.end));
+      return [...laid.filter((s) => s.end > now).flatMap((s) => soundsOf(s, speaks)), ...faulty].sort((a, b) => a.at - b.at);
     },
   };
 }
@@ -120,7 +118,8 @@ function signalsFrom(begun, pairs, now, speaks) {
   const coming = [];
   /** @type {Map<string, Signal>} the newest signal of each turn */
   const last = new Map(begun.map((s) => [s.turn, s]));
-  let free = Math.max(now - AHEAD_MS, ...begun.map((s) => s.end));
+  // What is learnt late begins now and is said whole: its number is worth as much as its call.
+  let free = Math.max(now, ...begun.map((s) => s.end));
   while (coming.length < MOST) {
     const next = pairs
       .flatMap((p) => [alarmDue(p, last, free), ...p.rungs.map((r) => rungDue(p, r, last, free))])
@@ -132,8 +131,7 @@ function signalsFrom(begun, pairs, now, speaks) {
     const signal = { of, sound, turn, n, at, end: at + SOUNDS[sound].length_ms + named + GAP_MS };
     last.set(turn, signal);
     free = signal.end;
-    // What has quite gone by while nobody looked is not made up for.
-    if (signal.end > now) coming.push(signal);
+    coming.push(signal);
   }
   return coming;
 }

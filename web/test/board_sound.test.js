@@ -69,6 +69,14 @@ test('H14: of three alarms within five seconds one sounds at a time, each names 
   assert.ok(Math.max(...share) - Math.min(...share) <= 1, 'they take turns');
 });
 
+test('an alarm that the board learns of late is called whole and with its number, before the next one', () => {
+  const items = heard((now) => [pair(2, now >= 750 ? 150 : null), pair(7, now >= 1500 ? 1350 : null)], 12_000);
+  const sounds = items.filter((i) => i.sound !== null);
+  assert.deepEqual(sounds.slice(0, 3).map((i) => [i.sound, i.pair ?? null]), [['call', 'p2'], ['knock', null], ['knock', null]]);
+  assert.equal(sounds[0].at, 750);
+  for (let i = 1; i < sounds.length; i += 1) assert.ok(sounds[i].at >= endOf(sounds[i - 1]));
+});
+
 test('where the browser has a voice the number is spoken in place of the knocks', () => {
   const items = heard(() => [pair(4, 1000)], 12_000, { speaks: true });
   assert.ok(items.some((i) => i.say === 'pair 4. no answer'));

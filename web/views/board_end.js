@@ -48,18 +48,20 @@ export function endPart(app) {
       }
     }, 'The outing is ended: its codes and links open nothing more.'),
   });
+  const newer = word('take the new version of the page', () => app.takeNewer());
   const leave = word('use this device in a pair', () => said.run(() => app.leave()));
 
   return {
     node: el('div', { class: 'sheet' },
       row('this outing', { class: 'tall' }, word('summary', summary), word('log as CSV', () => save('csv')), word('log as JSON lines', () => save('jsonl')), table),
       row('end', { class: 'tall' }, end.node, el('span', { class: 'sub' }, 'nobody can join after it; phones still hand over what they have'), said.node),
-      row('', { plain: true }, leave)),
+      row('', { plain: true }, leave, newer)),
     update(frame) {
       const { ended_ms: ended } = frame.outing;
       setShown(end.node, !ended);
       end.face(anyway ? 'end it anyway' : 'end the outing', '', 'press 1 s');
       end.setMeaning(String(anyway));
+      setShown(newer, frame.newer && !frame.rows.some((r) => r.running));
     },
     unmount: () => end.detach(),
   };

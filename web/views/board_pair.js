@@ -37,11 +37,14 @@ export function pairSheet(app, pair, { close }) {
   trouble.face('trouble', '', 'press 1 s');
   const acts = row('hold', { plain: true, class: 'tall' }, end.node, trouble.node);
   const devices = el('div', { class: 'b-devices' });
+  const others = el('div', { class: 'b-devices' });
+  const bring = row('from other pairs', { plain: true, class: 'tall' }, others);
   const holds = el('ol', { class: 'b-holds' });
   const node = el('div', { class: 'b-sheet-body' }, sheetHead(`pair ${number}`, close),
-    el('div', { class: 'sheet' }, acts, row('', { plain: true }, said.node), row('devices', { plain: true, class: 'tall' }, devices)), holds);
+    el('div', { class: 'sheet' }, acts, row('', { plain: true }, said.node), row('devices', { plain: true, class: 'tall' }, devices), bring), holds);
   let shown = '';
   let listed = '';
+  let asked = '';
 
   /** @param {BoardFrame} frame */
   const showDevices = (frame) => {
@@ -63,6 +66,20 @@ export function pairSheet(app, pair, { close }) {
     }));
   };
 
+  /** Phones of other pairs, that may be asked to come into this one between holds. @param {BoardFrame} frame */
+  const showOthers = (frame) => {
+    const here = frame.rows.find((r) => r.pair === pair);
+    const free = here?.running === true ? [] : frame.rows.filter((r) => r.pair !== pair && !r.running);
+    const phones = free.flatMap((r) => r.devices.filter((d) => d.role === 'buddy' || d.role === 'diver').map((d) => ({ ...d, number: r.number })));
+    const key = JSON.stringify(phones.map((d) => [d.device, d.role, d.name, d.number]));
+    if (key === asked) return;
+    asked = key;
+    replace(others, phones.map((d) => el('div', { class: 'b-device' }, el('span', null, `${d.name || 'no name'}, pair ${d.number}`),
+      ['buddy', 'diver'].map((role) => word(`ask to be ${role} here`, () => app.tell({ type: 'offer', to: d.device, pair, role }),
+        `ask ${d.name || 'this phone'} to be ${role} in pair ${number}`)))));
+    setShown(bring, phones.length > 0);
+  };
+
   /** @param {BoardFrame} frame */
   const showHolds = (frame) => {
     const records = app.holds(pair).map((hold) => recordOf(hold, frame.now)).filter((r) => r.status.start_at !== null && r.status.phase === 'over').reverse();
@@ -80,6 +97,10 @@ export function pairSheet(app, pair, { close }) {
     }));
   };
 
+  app.fetchHolds(pair).catch(() => {
+    // Without a host those that are known have to do.
+  });
+
   return {
     node,
     update(frame) {
@@ -90,6 +111,7 @@ export function pairSheet(app, pair, { close }) {
       end.setMeaning(`${facts?.status?.hold}`);
       trouble.setMeaning(`${facts?.status?.hold}`);
       showDevices(frame);
+      showOthers(frame);
       showHolds(frame);
     },
     unmount() {

@@ -10,8 +10,6 @@ import { digits, pressKey } from './parts.js';
 /** @typedef {import('../app/board_facts.js').RowFacts} RowFacts */
 /** @typedef {import('../app/board_app.js').BoardApp} BoardApp */
 
-/** Two flashes a second (board.css). */
-const FLASH_MS = 500;
 
 /**
  * How rows are drawn now.
@@ -117,9 +115,9 @@ export function createRow(app, pair, { open, failed }) {
       if (drawnShape !== String(words.shape)) {
         drawnShape = String(words.shape);
         const drawn = words.shape === 'hatch' ? el('span', { class: 'fault' }) : words.shape ? icon(words.shape) : null;
-        // All rows flash in phase, whenever theirs began (hazard H18).
-        if (words.shape === 'octagon') drawn?.style.setProperty('animation-delay', `-${Math.round(performance.now() % FLASH_MS)}ms`);
         replace(shape, drawn);
+        // All rows flash in phase, whenever theirs began (hazard H18).
+        if (words.shape === 'octagon') for (const flash of drawn?.getAnimations() ?? []) flash.startTime = 0;
       }
       setShown(hatch, words.gone && words.shape !== 'hatch');
       setText(main, words.main);
