@@ -25,6 +25,7 @@ const LOW_BATTERY = 20;
  * @property {string[]} faults each with the hatch before it
  * @property {string} voice which device has the sound
  * @property {string} link
+ * @property {string} battery
  * @property {string} label the whole row for a screen reader
  */
 
@@ -52,6 +53,7 @@ export function rowWords(row) {
     faults: faultsOf(row),
     voice: voiceWords(row),
     link: linkWords(row),
+    battery: batteryWords(row),
   };
   const names = [row.diver, row.buddy].filter(Boolean).join(' and ') || 'no names yet';
   const told = [`pair ${row.number}`, names, words.main, words.clock, words.sub, gone && row.since !== null ? words.link : '', ...words.faults, goingWords(row)];
@@ -180,6 +182,11 @@ function faultsOf(row) {
 function voiceWords({ voice, no_voice: none, silent_ms: silent }) {
   if (voice) return `sound: ${voice.name || (voice.role === 'diver' ? 'diver’s phone' : voice.role)}`;
   return none ? '' : silent > 0 ? '' : 'sound not proven';
+}
+
+/** The charge of the weakest phone where it is known and no fault yet. @param {RowFacts} row */
+function batteryWords({ battery }) {
+  return battery !== null && battery > LOW_BATTERY ? `battery ${battery} %` : '';
 }
 
 /** @param {RowFacts} row */

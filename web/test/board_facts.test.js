@@ -149,6 +149,7 @@ test('a siren for all takes the rungs of a pair whose buddy cannot sound them, a
 test('faults in words: clock and battery', () => {
   const r = row(held(), 70_000, { present: [device('buddy', 200, { ...FIT, battery: 14, doubt_ms: 900 })] });
   assert.deepEqual(rowWords(r).faults, ['clock may be off', 'battery 14 %']);
+  assert.equal(rowWords(row(held(), 70_000)).battery, 'battery 80 %');
 });
 
 test('the whole row can be heard by a screen reader', () => {

@@ -41,6 +41,7 @@ export function createRow(app, pair, { open, failed }) {
   const sub = el('span', { class: 'b-sub' });
   const faults = el('span', { class: 'b-faults' });
   const voice = el('span', { class: 'b-voice' });
+  const battery = el('span', { class: 'b-battery' });
   const dot = el('span', { class: 'dot' });
   const live = el('span');
   const link = el('span', { class: 'b-link' }, dot, live);
@@ -62,7 +63,7 @@ export function createRow(app, pair, { open, failed }) {
   const node = el('section', { class: 'b-row', tabindex: '-1' },
     who,
     el('div', { class: 'b-state' }, clock.node, el('span', { class: 'b-signal' }, shape, hatch, main)),
-    el('div', { class: 'b-side' }, sub, faults, el('span', { class: 'b-small' }, voice, link), going),
+    el('div', { class: 'b-side' }, sub, faults, el('span', { class: 'b-small' }, voice, link, battery), going),
     el('div', { class: 'b-keys' }, go.node), strip);
   node.dataset.pair = pair;
 
@@ -129,6 +130,7 @@ export function createRow(app, pair, { open, failed }) {
       }
       setText(voice, words.voice);
       setText(live, words.link);
+      setText(battery, words.battery);
       setClass(dot, 'hollow', words.link !== 'live');
       setText(going, goingWords(row));
       setShown(go.node, layout.keys && row.since !== null);
