@@ -29,9 +29,7 @@ func BenchmarkBoard(b *testing.B) {
 		var late []float64
 		for i := range boardAlarms {
 			p := pairs[i]
-			for _, other := range pairs[i:] {
-				other.say(b, "look", 0, nil)
-			}
+			lookAll(b, pairs[i:])
 			from := heard.len()
 			pressed := time.Now()
 			p.say(b, "no-answer", 0, nil)

@@ -50,6 +50,14 @@ func (p *boardPair) say(t testing.TB, kind string, inS float64, data map[string]
 	p.await(t, "stored")
 }
 
+// lookAll has every buddy look, so that nothing is due for half a minute.
+func lookAll(t testing.TB, pairs []*boardPair) {
+	t.Helper()
+	for _, p := range pairs {
+		p.say(t, "look", 0, nil)
+	}
+}
+
 // beat says once a second what the phone is good for, as pages do in a hold.
 func (p *boardPair) beat() {
 	for n := 0; ; n++ {

@@ -33,14 +33,13 @@ func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
 	}
 	heard := listen(t, ctx)
 	b := newBoard(t, server, 1280, 800, len(pairs), browserSetup{limit: boardLimit, env: heard.server})
+	lookAll(t, pairs)
 	b.waitFor(t, "[...document.querySelectorAll('.b-row')].every((n) => n.dataset.tone === 'calm')")
 	assert.Equal(t, []int{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12}, b.order(t))
 	b.picture(t, "twelve")
 	// Nothing sounds before a touch; this one arms it.
 	b.click(t, "document.querySelector('.b-title')", "buddyclock.sound.state().running")
-	for _, p := range pairs {
-		p.say(t, "look", 0, nil)
-	}
+	lookAll(t, pairs)
 
 	from := heard.len()
 	alarmed := []int{2, 7, 11}
