@@ -97,7 +97,8 @@ export function mount(root, app) {
     e.preventDefault();
     key.focus();
   };
-  page.addEventListener('keydown', onKey);
+  // On the whole page: a key that is gone with its press leaves the focus nowhere.
+  addEventListener('keydown', onKey);
 
   /** @param {string} name */
   function toggle(name) {
@@ -115,7 +116,9 @@ export function mount(root, app) {
     setShown(place, open !== null);
     setClass(page, 'with-sheet', open !== null);
     refresh();
-    if (open) /** @type {HTMLElement | null} */ (place.querySelector('.b-close'))?.focus({ preventScroll: true });
+    // The keyboard goes into the sheet, and back to where it came from.
+    const next = open ? place.querySelector('.b-close') : (rows.get(name)?.node.querySelector('.b-who') ?? (name === 'sound' ? soundKey : menu));
+    /** @type {HTMLElement | null} */ (next)?.focus({ preventScroll: true });
   }
 
   /** @param {BoardFrame} frame */
@@ -228,6 +231,7 @@ export function mount(root, app) {
     unmount() {
       open?.sheet.unmount?.();
       for (const row of rows.values()) row.detach();
+      removeEventListener('keydown', onKey);
       for (const type of ['pointerup', 'pointercancel']) removeEventListener(type, /** @type {any} */ (up), true);
       page.remove();
     },
