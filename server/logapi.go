@@ -75,7 +75,7 @@ func (s *Server) apiLog(r *http.Request, fields object) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	holds, err := logbook.LogHolds(r.Context(), s.store, scope, logbook.LocaleOf(time.Local), s.shared.NowMs())
+	holds, err := s.lines.Of(r.Context(), scope, s.shared.NowMs())
 	return map[string]any{"holds": holds}, err
 }
 
@@ -232,6 +232,7 @@ func (s *Server) apiErase(r *http.Request, fields object) (any, error) {
 	if err != nil {
 		return nil, err
 	}
+	s.lines.Forget()
 	answer.Events, answer.Erased = int(n), true
 	s.log.Info("a diver's log was erased", "holds", plan.Holds, "events", n)
 	return answer, s.tellErased(r, plan.Pairs)

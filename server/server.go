@@ -12,6 +12,7 @@ import (
 	"github.com/benbjohnson/clock"
 
 	"buddyclock/server/access"
+	"buddyclock/server/logbook"
 	"buddyclock/server/room"
 	"buddyclock/server/store"
 	"buddyclock/web"
@@ -51,6 +52,7 @@ type Server struct {
 	version int // of the wire
 
 	rooms  *room.Rooms
+	lines  *logbook.Lines
 	conns  conns
 	here   *here
 	boards boards
@@ -78,6 +80,7 @@ func New(o Options) *Server {
 	s := &Server{
 		store: o.Store, session: o.Session, clk: o.Clock, shared: o.Shared, assets: o.Assets,
 		hosts: o.Hosts, urls: o.URLs, log: o.Log, version: wireVersion, simulated: o.Simulated,
+		lines:            logbook.NewLines(o.Store, logbook.LocaleOf(time.Local)),
 		rooms:            room.NewRooms(o.Store, o.Clock, o.Shared.NowMs, o.Log),
 		conns:            conns{open: map[*conn]struct{}{}},
 		here:             newHere(o.Clock),

@@ -93,8 +93,11 @@ func measureReading(b *testing.B, st *store.Store) {
 		_, err := WriteLines(ctx, st, &bytes.Buffer{}, Scope{}, now())
 		require.NoError(b, err)
 	})
-	ratio("log", func() {
-		_, err := LogHolds(ctx, st, Scope{}, LocaleOf(time.UTC), now())
-		require.NoError(b, err)
-	})
+	lines := NewLines(st, LocaleOf(time.UTC))
+	for _, name := range []string{"lines", "lines-again"} {
+		ratio(name, func() {
+			_, err := lines.Of(ctx, Scope{}, now())
+			require.NoError(b, err)
+		})
+	}
 }

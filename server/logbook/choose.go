@@ -126,25 +126,6 @@ func (c *chosen) events(ctx context.Context, st *store.Store, use func([]store.F
 	return nil
 }
 
-// LogHolds gives the lines of the log that a scope covers, oldest first.
-func LogHolds(ctx context.Context, st *store.Store, scope Scope, where protocol.Locale, nowMs int64) ([]protocol.LogHold, error) {
-	c, err := choose(ctx, st, scope)
-	if err != nil {
-		return nil, err
-	}
-	lines := []protocol.LogHold{}
-	for _, ref := range c.holds {
-		hold, err := foldHold(ctx, st, ref)
-		if err != nil {
-			return nil, err
-		}
-		if line := protocol.LogHoldOf(hold, nowMs, where); line != nil {
-			lines = append(lines, *line)
-		}
-	}
-	return lines, nil
-}
-
 func foldHold(ctx context.Context, st *store.Store, ref store.HoldRef) (*protocol.Hold, error) {
 	events, err := st.Hold(ctx, ref.Pair, ref.Hold)
 	if err != nil {

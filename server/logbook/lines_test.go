@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"buddyclock/protocol"
 )
 
 // Ensures that an export holds everything: imported elsewhere it gives the same export, byte by byte, and imported again it
@@ -144,10 +146,40 @@ func TestExportOfOneDiver(t *testing.T) {
 	require.NotContains(t, text, `"other"`)
 	text = string(exported(t, st, Scope{Diver: ansa, Outing: "out-p2"}))
 	require.Equal(t, 1, strings.Count(text, `"kind":"start"`))
-	lines, err := LogHolds(context.Background(), st, Scope{Pair: "p1"}, LocaleOf(testZone(t)), now())
+}
+
+// Ensures that lines of the log are kept only as long as they are true: a later word on a hold makes its line anew, and what
+// was erased is forgotten.
+func TestLinesFollowTheLog(t *testing.T) {
+	st := open(t)
+	anOuting(t, st, 6)
+	lines := NewLines(st, LocaleOf(testZone(t)))
+	of := func(scope Scope) []protocol.LogHold {
+		found, err := lines.Of(context.Background(), scope, now())
+		require.NoError(t, err)
+		return found
+	}
+	first := of(Scope{Pair: "p1"})
+	require.Len(t, first, 6)
+	require.True(t, first[0].Clean)
+	require.Equal(t, first, of(Scope{}))
+
+	m := &maker{t: t, device: "bbbbbbbbbb"}
+	add(t, st, "p1", m.event(phone+"-h01", "verdict", "buddy", now()-1, map[string]any{"what": "passed-out"}))
+	again := of(Scope{})
+	require.False(t, again[0].Clean)
+	require.True(t, again[0].PassedOut)
+	require.Equal(t, first[1:], again[1:])
+
+	ansa, err := FindDiver(context.Background(), st, "ansa0")
 	require.NoError(t, err)
-	require.Len(t, lines, 6)
-	require.True(t, lines[0].Clean)
+	plan, err := PlanErase(context.Background(), st, Scope{Diver: ansa})
+	require.NoError(t, err)
+	_, err = plan.Carry(context.Background(), st)
+	require.NoError(t, err)
+	lines.Forget()
+	require.Len(t, of(Scope{}), 3)
+	require.Len(t, lines.kept, 3)
 }
 
 // Ensures that names are one whatever their case, spaces and way to write an accent.

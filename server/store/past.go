@@ -18,6 +18,27 @@ func (s *Store) Holds(ctx context.Context, pair string) ([]HoldRef, error) {
 	return collect(rows, func(h *HoldRef) []any { return []any{&h.Pair, &h.Hold} })
 }
 
+// EventCounts tells how many events each hold of a pair has, or each of all
+// where pair is "". As events are only added, a hold with the same count is the
+// same.
+func (s *Store) EventCounts(ctx context.Context, pair string) (map[HoldRef]int, error) {
+	rows, err := s.read.QueryContext(ctx, "SELECT pair, hold, count(*) FROM event WHERE ?1 = '' OR pair = ?1 GROUP BY pair, hold", pair)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	counts := map[HoldRef]int{}
+	for rows.Next() {
+		var h HoldRef
+		var n int
+		if err := rows.Scan(&h.Pair, &h.Hold, &n); err != nil {
+			return nil, err
+		}
+		counts[h] = n
+	}
+	return counts, rows.Err()
+}
+
 // Filed is an event as the file has it.
 type Filed struct {
 	Pair     string
