@@ -12,7 +12,7 @@ import (
 )
 
 // randomLogs is how many random logs are asked everything that is asked of a log.
-const randomLogs = 16
+const randomLogs = 10
 
 type ruleCall struct {
 	Call string         `json:"call"`
