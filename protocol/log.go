@@ -1,6 +1,7 @@
 package protocol
 
 import (
+	"cmp"
 	"encoding/json"
 	"slices"
 )
@@ -77,7 +78,7 @@ func HoldsOfDiver(log []LogHold, diver Person) []LogHold {
 			own = append(own, h)
 		}
 	}
-	slices.SortStableFunc(own, func(a, b LogHold) int { return int(max(-1, min(1, a.StartAt-b.StartAt))) })
+	slices.SortStableFunc(own, func(a, b LogHold) int { return cmp.Compare(a.StartAt, b.StartAt) })
 	return own
 }
 

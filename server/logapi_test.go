@@ -105,6 +105,11 @@ func TestH20ImportOverHTTP(t *testing.T) {
 	status, _, answer := there.fetch("/api/import", member.token, []byte(text))
 	require.Equal(t, http.StatusForbidden, status)
 	require.Contains(t, answer, "not-allowed")
+	for _, token := range []string{"", strings.Repeat("A", 43), there.srv.instructorSecret} {
+		status, _, answer = there.fetch("/api/import", token, []byte(text))
+		require.Equal(t, http.StatusUnauthorized, status)
+		require.Contains(t, answer, "bad-token")
+	}
 	run := func(text string) (last map[string]any, lines int) {
 		status, _, answer := there.fetch("/api/import", instructor.token, []byte(text))
 		require.Equal(t, http.StatusOK, status, answer)
