@@ -27,7 +27,11 @@ import * as soundcheck from './views/soundcheck.js';
 
 const views = {
   breathe, debrief, diver, incident, join, live, place, plan, recovery, siren, soundcheck,
+  files: later(() => import('./views/files.js')),
   log: later(() => import('./views/log.js')),
+  people: later(() => import('./views/people.js')),
+  report: later(() => import('./views/report.js')),
+  trends: later(() => import('./views/trends.js')),
 };
 
 const root = /** @type {HTMLElement} */ (document.getElementById('view'));

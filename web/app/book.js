@@ -3,7 +3,7 @@
  * put on disk is added here, and everything shown is read from here.
  */
 
-import { addEvent, newHold } from '../rules/fold.js';
+import { addEvent, foldEvents, newHold } from '../rules/fold.js';
 import { deviceOf } from '../rules/event.js';
 import { statusAt } from '../rules/status.js';
 import { counterOf, isNoHold } from './device.js';
@@ -41,6 +41,8 @@ export function isAbandoned(hold, nowMs) {
  * @property {(id: string) => Hold | null} hold
  * @property {(pair: string) => Hold[]} holdsOf with and without a start, oldest first; none that stands for no hold
  * @property {() => Hold[]} all of every pair
+ * @property {() => {hold: Hold, pair: string}[]} entries of every pair, those that stand for no hold among them
+ * @property {(ids: Iterable<string>) => number} remove erased events; says how many of them were here
  * @property {(pair: string, nowMs: number) => Hold | null} current the running hold, else the one last planned
  * @property {(pair: string) => {at: number, data: Record<string, unknown>} | null} newestPlace newest place card and when it was made
  * @property {(pair: string) => import('../sync/outbox.js').Counts} counts what is here
@@ -103,6 +105,26 @@ export function newBook() {
         .sort((a, b) => beginOf(a) - beginOf(b))
         .map((h) => h.hold),
     all: () => [...holds.values()].filter((h) => !isNoHold(h.hold.id)).map((h) => h.hold),
+    entries: () => [...holds.values()],
+    remove(ids) {
+      const gone = new Set(ids);
+      /** @type {Set<string>} */
+      const touched = new Set();
+      for (const id of gone) {
+        const hold = where.get(id);
+        if (hold !== undefined) touched.add(hold);
+        else gone.delete(id);
+        where.delete(id);
+      }
+      for (const id of touched) {
+        const h = holds.get(id);
+        const left = h ? h.hold.events.filter((e) => !gone.has(e.id)) : [];
+        if (!h || left.length === 0) holds.delete(id);
+        else h.hold = foldEvents(id, left);
+      }
+      if (gone.size > 0) version += 1;
+      return gone.size;
+    },
     current(pair, nowMs) {
       const known = entries(pair);
       let running = null;

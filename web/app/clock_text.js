@@ -30,6 +30,14 @@ export function clockTextS(s) {
 }
 
 /**
+ * As `clockText`; `''` where the time is not known.
+ * @param {number | null} ms
+ */
+export function clockOf(ms) {
+  return ms === null ? '' : clockText(ms);
+}
+
+/**
  * Seconds with one decimal, rounded to the nearest tenth: `4400` is `4.4 s`.
  * @param {number} ms
  */

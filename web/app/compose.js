@@ -14,8 +14,10 @@ import { createSound } from '../sound/player.js';
 import { diverOf, recordOf } from './log_facts.js';
 import { newAccess, secretOf } from './access.js';
 import { isRunning, newBook } from './book.js';
+import { newLogbook } from './logbook.js';
 import { newDeviceStore } from './device.js';
 import { newEarlier } from './earlier.js';
+import { newEraser } from './erase.js';
 import { keepPage, versionOf, WORDS_FAILED } from './kept.js';
 import { newModel, RECENT_MS } from './model.js';
 import { goingOf } from './going.js';
@@ -136,6 +138,9 @@ export async function startApp(on) {
   model.restore(await store.since(clock.now() - RECENT_MS));
   if (mirrored && mirrored.pair === identity.pair) await model.restoreMirror(mirrored);
   if (savedClock) model.wasAway(awayMs);
+
+  const logbook = newLogbook({ store, book, now: () => clock.now(), changed: () => changed() });
+  const erase = newEraser({ store, model, logbook });
 
   /** @returns {import('../sync/connection.js').Dial | null} */
   const dial = () => {
@@ -376,6 +381,9 @@ export async function startApp(on) {
     record: model.record,
     takeBack: model.takeBack,
     holds: model.holds,
+    log: logbook,
+    store,
+    erase,
     /** @param {string} id */
     hold: (id) => book.hold(id),
     place: () => newerPlace(model.newestPlace(), told.outing()),
@@ -494,5 +502,6 @@ export async function startApp(on) {
   if (identity.token !== '' && tabs.first()) link.start();
   earlier.deliver();
   tick();
+  logbook.load().catch(reportError);
   return app;
 }

@@ -153,15 +153,28 @@ export function readNumber(text, what) {
  * @param {boolean} [over] it runs no more, though it may have been left without an end
  */
 export function logWords({ hold, status, summary: s }, over = status.phase === 'over') {
-  if (!over) return 'not over';
-  if (s.verdict === 'passed-out' || s.incident === 'blackout') return 'passed out';
-  if (s.incident === 'lmc') return 'LMC';
-  if (s.incident !== null) return 'trouble';
-  if (s.verdict === 'shaky') return 'shaky';
-  if (s.verdict === null) return 'no verdict yet';
-  if (s.hold_ms === null) return 'no end in the log';
+  const grave = lineWords({ ...s, over, passed_out: false });
+  if (grave !== CLEAN && grave !== LATE) return grave;
   if (s.answers.some((a) => a.after === 'alarm')) return 'answer under the alarm';
   if (s.answers.some((a) => a.after === 'again')) return 'answer on again';
   if (hold.events.some((e) => e.kind === 'end-hold')) return 'called up';
-  return s.clean ? 'clean' : 'OK sign late';
+  return grave;
+}
+
+const CLEAN = 'clean';
+const LATE = 'OK sign late';
+
+/**
+ * A hold in a few words by its line alone, without its events.
+ * @param {{over: boolean, verdict: string | null, passed_out: boolean, incident: string | null, hold_ms: number | null, clean: boolean}} line
+ */
+export function lineWords({ over, verdict, passed_out, incident, hold_ms, clean }) {
+  if (!over) return 'not over';
+  if (verdict === 'passed-out' || passed_out || incident === 'blackout') return 'passed out';
+  if (incident === 'lmc') return 'LMC';
+  if (incident !== null) return 'trouble';
+  if (verdict === 'shaky') return 'shaky';
+  if (verdict === null) return 'no verdict yet';
+  if (hold_ms === null) return 'no end in the log';
+  return clean ? CLEAN : LATE;
 }

@@ -118,3 +118,21 @@ export function guardKey(guard, sheet) {
   if (guard.what === 'days-in-row') return `days ${guard.days} ${sheet.diver}`;
   return `${guard.what} ${guard.until_ms ?? guard.hold ?? ''} ${sheet.diver} ${sheet.buddy}`;
 }
+
+/** Where a guard comes from. @type {Record<import('../rules/guards.js').Guard['source'], string>} */
+const SOURCES = { log: 'from the log', typed: 'as typed', 'common practice': 'common practice', own: 'this tool’s own limit' };
+
+/** @param {import('./guards.js').Guard} guard */
+export function sourceWords(guard) {
+  return SOURCES[guard.source];
+}
+
+/**
+ * A guard in one line, with its source.
+ * @param {import('./guards.js').Guard} guard
+ * @param {Parameters<typeof guardWords>[1]} sheet
+ */
+export function guardLine(guard, sheet) {
+  const words = guardWords(guard, sheet).lines.join(' ').replace(/:$/, '');
+  return `${words} (${sourceWords(guard)})`;
+}

@@ -8,15 +8,11 @@ import { idIn } from '../rules/people.js';
 import { statusAt } from '../rules/status.js';
 import { summarize } from '../rules/summary.js';
 import { isAbandoned } from './book.js';
-import { sameName } from './guards.js';
 
 /** @typedef {import('../rules/fold.js').Hold} Hold */
 /** @typedef {import('../rules/status.js').Status} Status */
 /** @typedef {import('../rules/summary.js').Summary} Summary */
 /** @typedef {import('./guards.js').HoldFacts} HoldFacts */
-
-/** The usual first contraction is taken from this many of a diver's newest holds (own). */
-const USUAL_HOLDS = 9;
 
 /**
  * @typedef {object} HoldRecord
@@ -124,38 +120,6 @@ export function saidPassedOut(events) {
     const next = verdicts[i + 1];
     return e.data?.what === 'passed-out' && next !== undefined && next.at - e.at > MISPRESS_MS;
   });
-}
-
-/**
- * What the log knows of one diver.
- * @param {string} name
- * @param {Hold[]} holds
- * @param {number} nowMs
- * @returns {import('./plan_form.js').DiverLog}
- */
-export function diverLog(name, holds, nowMs) {
-  const records = holds
-    .map((hold) => recordOf(hold, nowMs))
-    .filter((r) => r.status.start_at !== null && sameName(diverOf(r), name))
-    .sort((a, b) => Number(a.status.start_at) - Number(b.status.start_at));
-  const onsets = records
-    .slice(-USUAL_HOLDS)
-    .map((r) => r.summary.first_contraction_ms)
-    .filter((ms) => ms !== null)
-    .sort((a, b) => a - b);
-  let longest = null;
-  for (const r of records) {
-    if (r.summary.clean && r.summary.hold_ms !== null && (!longest || r.summary.hold_ms > Number(longest.summary.hold_ms))) longest = r;
-  }
-  const newest = records.at(-1);
-  return {
-    holds: records.length,
-    onset_s: onsets.length > 0 ? Math.floor(onsets[(onsets.length - 1) >> 1] / 1000) : null,
-    onset_holds: onsets.length,
-    longest_s: longest ? Math.floor(Number(longest.summary.hold_ms) / 1000) : null,
-    longest_at: longest ? longest.status.start_at : null,
-    troubled: newest !== undefined && (newest.summary.incident !== null || ['shaky', 'passed-out'].includes(String(newest.summary.verdict))),
-  };
 }
 
 /**

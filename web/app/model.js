@@ -50,7 +50,7 @@ const PRESSED = new Set([
 /** What says that the buddy's eyes are on the diver again. */
 const SEEN = new Set(['look', 'asked', 'answered', 'no-answer', 'surfaced', 'awake', 'ok', 'incident', 'recovered']);
 /** What may be recorded before there is a hold. */
-const WITHOUT_HOLD = new Set(['place', 'sound-check', 'note']);
+const WITHOUT_HOLD = new Set(['place', 'sound-check', 'note', 'profile', 'series']);
 
 /**
  * @typedef {object} ModelEnv
@@ -423,6 +423,21 @@ export function newModel(env) {
         refused.set(id, { id, kind: book.event(id)?.kind ?? '', code, reason });
       }
       store.mark(ids, 'refused', code, reason);
+      env.changed();
+    },
+
+    /** These events were erased: nothing of them is shown, kept or offered again. @param {string[]} ids */
+    forget(ids) {
+      for (const id of ids) {
+        unsent.delete(id);
+        refused.delete(id);
+        declined.add(id);
+      }
+      if (book.remove(ids) === 0) return;
+      mirror.close();
+      following = '';
+      currentVersion = -1;
+      follow();
       env.changed();
     },
 

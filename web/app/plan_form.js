@@ -5,7 +5,7 @@
  */
 
 import { marginS, sameName } from './guards.js';
-import { clockTextS, parseClock, parseDay, isoDay } from './clock_text.js';
+import { clockOf, clockTextS, parseClock, parseDay, isoDay } from './clock_text.js';
 import { PLAN_LIMITS } from '../rules/plan.js';
 
 const { planned_s, end_by_s, recovery_s, watch_s } = PLAN_LIMITS;
@@ -60,17 +60,6 @@ export const STEP_S = 15;
 
 /** @typedef {Partial<Record<keyof Draft, string>>} DraftErrors */
 
-/**
- * What a diver's log says: the last plan's figures give way to it.
- * @typedef {object} DiverLog
- * @property {number} holds how many holds that diver has in the log
- * @property {number | null} onset_s usual first contraction
- * @property {number} onset_holds holds that figure was taken from
- * @property {number | null} longest_s longest clean hold
- * @property {number | null} longest_at when it began, shared ms
- * @property {boolean} troubled the newest hold was shaky, or had an incident
- */
-
 /** @returns {Draft} */
 export function newDraft() {
   return {
@@ -119,26 +108,43 @@ export function draftOf(data) {
   return draft;
 }
 
-/** Holds with the tool before the sheet proposes the normal cadence (own). */
-export const FIRST_HOLDS = 3;
-
 /**
- * Fills in what the diver's log knows: usual first contraction, longest clean
- * hold with its day, and the closer checks for first holds and after trouble.
+ * Fills in what the diver's log lets one expect: usual first contraction,
+ * longest clean hold with its day, and the closer checks for first holds and
+ * after trouble. What the log does not know stays as it was typed.
  * @param {Draft} draft
- * @param {DiverLog} log
+ * @param {import('../rules/expect.js').Expectations} log
  * @returns {Draft}
  */
 export function withLog(draft, log) {
   const next = { ...draft };
-  if (log.onset_s !== null) next.onset = clockTextS(log.onset_s);
+  if (log.onset.value !== null) next.onset = clockOf(log.onset.value);
   const typed = parseClock(draft.longest);
-  if (log.longest_s !== null && log.longest_at !== null && (typed === null || log.longest_s >= typed)) {
-    next.longest = clockTextS(log.longest_s);
-    next.longest_on = isoDay(log.longest_at);
+  const { value, start_at } = log.longest;
+  if (value !== null && start_at !== null && (typed === null || Math.floor(value / 1000) >= typed)) {
+    next.longest = clockOf(value);
+    next.longest_on = isoDay(start_at);
   }
-  if (log.troubled || log.holds < FIRST_HOLDS) next.cadence = 'close';
+  if (log.cadence !== null) next.cadence = log.cadence;
   return next;
+}
+
+/**
+ * The sheet in another setting: figures that came from the log give way to
+ * those of the other setting, typed ones stay.
+ * @param {Draft} draft with the new setting
+ * @param {import('../rules/expect.js').Expectations} before of the old setting
+ * @param {import('../rules/expect.js').Expectations} after
+ * @returns {Draft}
+ */
+export function withSetting(draft, before, after) {
+  const next = { ...draft };
+  if (before.onset.value !== null && draft.onset === clockOf(before.onset.value)) next.onset = '';
+  if (before.longest.value !== null && draft.longest === clockOf(before.longest.value)) {
+    next.longest = '';
+    next.longest_on = '';
+  }
+  return withLog(next, after);
 }
 
 /**
@@ -159,6 +165,7 @@ export function withFigures(draft, theirs) {
     end_by: theirs.end_by ?? '',
     cadence: theirs.cadence ?? draft.cadence,
     hears: theirs.hears ?? draft.hears,
+    signal: theirs.signal ?? draft.signal,
   };
 }
 

@@ -7,10 +7,10 @@ import { isRunning } from './book.js';
 
 /** @typedef {import('../rules/status.js').Status} Status */
 
-/** @typedef {'join' | 'plan' | 'soundcheck' | 'place' | 'breathe' | 'live' | 'recovery' | 'incident' | 'debrief' | 'diver' | 'siren' | 'log'} ViewName */
+/** @typedef {'join' | 'plan' | 'soundcheck' | 'place' | 'breathe' | 'live' | 'recovery' | 'incident' | 'debrief' | 'diver' | 'siren' | 'log' | 'files' | 'people' | 'report' | 'trends'} ViewName */
 
 /** Sheets that may be chosen while no hold runs. */
-const SHEETS = new Set(['join', 'plan', 'soundcheck', 'place', 'breathe', 'debrief', 'log']);
+const SHEETS = new Set(['join', 'plan', 'soundcheck', 'place', 'breathe', 'debrief', 'log', 'files', 'people', 'report', 'trends']);
 /** A hold that ended this long ago is opened from the log, not by itself (ms, own). */
 const DEBRIEF_MS = 3 * 3_600_000;
 

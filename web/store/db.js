@@ -27,14 +27,21 @@
  * @property {(ids: string[], state: 'stored' | 'refused', code?: string, reason?: string) => Promise<void>} mark
  * @property {(pair: string) => Promise<Row[]>} ofPair
  * @property {(atMs: number) => Promise<Row[]>} since rows of any pair whose event is not older
+ * @property {(hold: string) => Promise<Row[]>} ofHold
+ * @property {() => Promise<string[]>} holds ids of all holds that have rows
+ * @property {(ids: string[]) => Promise<Row[]>} byId those that are there
  * @property {(from: string, to: string) => Promise<void>} move gives the rows of one pair to another
+ * @property {(ids: string[], keys: string[]) => Promise<void>} remove rows and kept values, gone for good
+ * @property {(prefix: string) => Promise<unknown[]>} list values whose key begins so
+ * @property {(entries: [string, unknown][]) => Promise<void>} setAll as `set`, many at once, for what can be made anew
  * @property {(key: string) => Promise<unknown>} get
  * @property {(key: string, value: unknown) => Promise<void>} set
  * @property {() => Promise<void>} erase everything on this phone, gone
  */
 
 const NAME = 'buddyclock';
-const VERSION = 1;
+/** 2: rows are found by their hold too. */
+const VERSION = 2;
 /** A database that does not open in this time will not (own): with a hold under way no rung may wait for it. */
 const OPEN_IN_HOLD_MS = 2000;
 const OPEN_MS = 10_000;
@@ -76,11 +83,14 @@ function open(factory, waitMs) {
   return new Promise((resolve, reject) => {
     const timer = setTimeout(() => reject(new Error('the database does not open')), waitMs);
     const request = factory.open(NAME, VERSION);
-    request.onupgradeneeded = () => {
-      const rows = request.result.createObjectStore('events', { keyPath: 'id' });
-      rows.createIndex('pair', 'pair');
-      rows.createIndex('at', 'at');
-      request.result.createObjectStore('meta');
+    request.onupgradeneeded = ({ oldVersion }) => {
+      if (oldVersion < 1) {
+        const rows = request.result.createObjectStore('events', { keyPath: 'id' });
+        rows.createIndex('pair', 'pair');
+        rows.createIndex('at', 'at');
+        request.result.createObjectStore('meta');
+      }
+      if (oldVersion < 2) request.transaction?.objectStore('events').createIndex('hold', 'event.hold');
     };
     request.onsuccess = () => {
       clearTimeout(timer);
@@ -122,12 +132,23 @@ export function memoryStore() {
     },
     ofPair: async (pair) => [...rows.values()].filter((r) => r.pair === pair),
     since: async (atMs) => [...rows.values()].filter((r) => r.at >= atMs),
+    ofHold: async (hold) => [...rows.values()].filter((r) => r.event.hold === hold),
+    holds: async () => [...new Set([...rows.values()].map((r) => r.event.hold))],
+    byId: async (ids) => ids.flatMap((id) => rows.get(id) ?? []),
     async move(from, to) {
       for (const row of rows.values()) if (row.pair === from) rows.set(row.id, { ...row, pair: to });
     },
+    async remove(ids, keys) {
+      for (const id of ids) rows.delete(id);
+      for (const key of keys) meta.delete(key);
+    },
+    list: async (prefix) => [...meta].filter(([key]) => key.startsWith(prefix)).map(([, value]) => value),
     get: async (key) => meta.get(key),
     async set(key, value) {
       meta.set(key, value);
+    },
+    async setAll(entries) {
+      for (const [key, value] of entries) meta.set(key, value);
     },
     async erase() {
       rows.clear();
@@ -305,6 +326,64 @@ function diskStore(factory, first, memory) {
         () => memory.since(atMs),
       ),
 
+    ofHold: (hold) =>
+      tryDisk(
+        async () => {
+          const index = db.transaction('events').objectStore('events').index('hold');
+          return withMemory(await done(index.getAll(hold))).filter((r) => r.event.hold === hold);
+        },
+        () => memory.ofHold(hold),
+      ),
+
+    holds: () =>
+      tryDisk(
+        async () => {
+          const found = new Set(await memory.holds());
+          const cursor = db.transaction('events').objectStore('events').index('hold').openKeyCursor(null, 'nextunique');
+          await new Promise((resolve, reject) => {
+            cursor.onerror = () => reject(cursor.error);
+            cursor.onsuccess = () => {
+              const at = cursor.result;
+              if (!at) return resolve(null);
+              found.add(String(at.key));
+              at.continue();
+            };
+          });
+          return [...found];
+        },
+        () => memory.holds(),
+      ),
+
+    byId: (ids) =>
+      tryDisk(
+        async () => {
+          const rows = db.transaction('events').objectStore('events');
+          const found = await Promise.all(ids.map((id) => done(rows.get(id))));
+          return [...found.filter((row) => row !== undefined), ...(await memory.byId(ids))];
+        },
+        () => memory.byId(ids),
+      ),
+
+    async remove(ids, keys) {
+      await memory.remove(ids, keys);
+      await tryDisk(
+        async () => {
+          const tx = db.transaction(['events', 'meta'], 'readwrite', { durability: 'strict' });
+          const end = complete(tx);
+          for (const id of ids) tx.objectStore('events').delete(id);
+          for (const key of keys) tx.objectStore('meta').delete(key);
+          await end;
+        },
+        async () => {},
+      );
+    },
+
+    list: (prefix) =>
+      tryDisk(
+        async () => done(db.transaction('meta').objectStore('meta').getAll(IDBKeyRange.bound(prefix, `${prefix}\uffff`))),
+        () => memory.list(prefix),
+      ),
+
     async move(from, to) {
       await memory.move(from, to);
       await tryDisk(
@@ -339,6 +418,18 @@ function diskStore(factory, first, memory) {
           await end;
         },
         () => memory.set(key, value),
+      );
+    },
+
+    async setAll(entries) {
+      await tryDisk(
+        async () => {
+          const tx = db.transaction('meta', 'readwrite', { durability: 'relaxed' });
+          const end = complete(tx);
+          for (const [key, value] of entries) tx.objectStore('meta').put(value, key);
+          await end;
+        },
+        () => memory.setAll(entries),
       );
     },
 

@@ -2,10 +2,13 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import { addEvent, newHold } from '../rules/fold.js';
-import { diverLog, factsOf, liftsOf, newestPlan, recordOf, saidPassedOut } from '../app/log_facts.js';
+import { factsOf, liftsOf, newestPlan, recordOf, saidPassedOut } from '../app/log_facts.js';
 import { markWords, marksOf, moveProblem } from '../app/log_marks.js';
 import { debriefRows, finalFrom, logWords, readNumber, soundedWords, trendWords } from '../app/debrief_facts.js';
 import { blockOf } from '../app/guards.js';
+import { expected } from '../app/expected.js';
+import { localZone } from '../app/clock_text.js';
+import { logHoldOf } from '../rules/log.js';
 
 const NOON = new Date(2026, 4, 12, 12).getTime();
 const PLAN = {
@@ -83,16 +86,12 @@ test('H19 only an instructor’s note with name and reason lifts a block', () =>
 test('H19 the longest clean hold is the longest that was said to be clean, not the longest', () => {
   const clean = made('h-01', [...CALM, ['verdict', 300, { what: 'clean' }]]);
   const shaky = made('h-02', [['surfaced', 300], ['ok', 305], ['verdict', 400, { what: 'shaky' }]], NOON + 7_200_000);
-  const log = diverLog(' ansa', [shaky, clean], NOON + 10_000_000);
-  assert.deepEqual(log, { holds: 2, onset_s: 118, onset_holds: 1, longest_s: 200, longest_at: NOON, troubled: true });
-  assert.equal(diverLog('Odo', [shaky, clean], LATER).holds, 0);
-});
-
-test('the usual first contraction is the middle of the newest nine', () => {
-  const holds = Array.from({ length: 11 }, (_, i) => made(`h-${i}`, [['contraction', 60 + i], ['surfaced', 150], ['ok', 155]], NOON + i * 7_200_000));
-  const log = diverLog('Ansa', holds, NOON + 20 * 7_200_000);
-  assert.equal(log.onset_holds, 9);
-  assert.equal(log.onset_s, 66);
+  const lines = [clean, shaky].map((hold) => logHoldOf(hold, NOON + 10_000_000, localZone));
+  const people = /** @type {any} */ ([{ id: null, key: 'ansa' }]);
+  const app = { log: { lines: () => lines, people: () => people } };
+  const { longest, cadence } = expected(app, ' ansa', 'dry');
+  assert.deepEqual([longest.value, longest.hold, longest.start_at, cadence], [200_000, 'h-01', NOON, 'close']);
+  assert.equal(expected(app, 'Odo', 'dry').longest.value, null);
 });
 
 test('the newest plan fills in the next sheet', () => {

@@ -1,7 +1,8 @@
 // Ensures that the plan sheet takes every sensible plan, says what is wrong beside the field, and loses nothing typed.
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
-import { draftOf, newDraft, readDraft, stepped, withFigures, withLog } from '../app/plan_form.js';
+import { draftOf, newDraft, readDraft, stepped, withFigures, withLog, withSetting } from '../app/plan_form.js';
+import { longestOrigin, onsetOrigin, usualLines } from '../app/expected.js';
 import { clockText, dayWords, parseClock, parseDay, tenthsText } from '../app/clock_text.js';
 
 const NOW = new Date(2026, 4, 12, 19, 41).getTime();
@@ -128,15 +129,39 @@ test('a plan with nonsense in it fills in what makes sense', () => {
 });
 
 test('the diver’s log gives onset and longest clean, but a longer hold typed in stays', () => {
-  const log = { holds: 9, onset_s: 155, onset_holds: 9, longest_s: 268, longest_at: NOW - 86_400_000, troubled: false };
+  const figure = { value: null, low: null, high: null, count: 0, from: /** @type {const} */ ('unknown'), setting: /** @type {const} */ ('dry'), hold: null, start_at: null };
+  const log = {
+    onset: { ...figure, value: 155_900, count: 9, from: /** @type {const} */ ('log') }, longest: { ...figure, value: 268_400, count: 9, from: /** @type {const} */ ('log'), start_at: NOW - 86_400_000 },
+    answer: figure, ok: figure, hr_lowest: figure, spo2_lowest: figure, recovery: figure, cadence: null,
+  };
   const next = withLog(typed({ longest: '4:00', longest_on: '2026-05-01', cadence: 'standard' }), log);
   assert.equal(next.onset, '2:35');
   assert.equal(next.longest, '4:28');
   assert.equal(next.longest_on, '2026-05-11');
   assert.equal(next.cadence, 'standard');
   assert.equal(withLog(typed({ longest: '5:00', longest_on: '2026-05-01' }), log).longest, '5:00');
-  assert.equal(withLog(typed({ cadence: 'standard' }), { ...log, troubled: true }).cadence, 'close');
-  assert.equal(withLog(typed({ cadence: 'standard' }), { ...log, holds: 2 }).cadence, 'close');
+  assert.equal(withLog(typed({ cadence: 'standard' }), { ...log, cadence: 'close' }).cadence, 'close');
+  assert.equal(withLog(typed({ onset: '1:50' }), { ...log, onset: figure }).onset, '1:50', 'what the log does not know stays as typed');
+
+  const pool = { ...log, onset: figure, longest: { ...log.longest, value: 200_000 } };
+  const there = withSetting({ ...next, setting: 'pool' }, log, pool);
+  assert.deepEqual([there.onset, there.longest], ['', '3:20'], 'figures of the log are those of the setting');
+  assert.equal(withSetting({ ...next, onset: '1:11', setting: 'pool' }, log, pool).onset, '1:11', 'a typed one stays');
+});
+
+test('every figure of the plan says where it comes from', () => {
+  const figure = { value: 155_000, low: 140_000, high: 165_000, count: 9, from: /** @type {const} */ ('log'), setting: /** @type {const} */ ('dry'), hold: null, start_at: null };
+  const none = { ...figure, value: null, low: null, high: null, count: 2, from: /** @type {const} */ ('unknown') };
+  assert.deepEqual(onsetOrigin(figure, '2:35'), ['median of 9 dry holds', 'half of them 2:20 to 2:45']);
+  assert.deepEqual(onsetOrigin(figure, '2:30'), ['typed']);
+  assert.deepEqual(onsetOrigin(none, ''), ['not known yet, 2 of 3 holds: cautious']);
+  assert.deepEqual(onsetOrigin({ ...none, count: 0 }, ''), ['not known yet: cautious']);
+  assert.equal(longestOrigin(figure, '2:35', 'dry'), 'from the log');
+  assert.equal(longestOrigin(figure, '2:35', 'pool'), 'from the log, dry');
+  assert.equal(longestOrigin(figure, '', 'dry'), 'not known yet: cautious');
+  const unknown = { onset: none, longest: none, answer: none, ok: none, hr_lowest: none, spo2_lowest: none, recovery: none, cadence: /** @type {const} */ ('close') };
+  assert.deepEqual(usualLines(unknown), ['not known yet, 2 of 3 holds: cautious']);
+  assert.deepEqual(usualLines({ ...unknown, answer: { ...figure, value: 1100 } }), ['answer 1.1 s, median of 9 dry holds']);
 });
 
 test('H19 changing over takes along nobody else’s longest hold', () => {

@@ -1,93 +1,123 @@
 /**
- * The pair's log: every hold as a small tape, newest first, all on one scale.
- * A row opens its debrief.
+ * The log: every hold this phone knows as a small tape, newest first, all in
+ * sight on one scale. A row opens its debrief. What is over the edge of the
+ * screen is read from the disk only when it comes into sight.
  */
 
-import { el, replace, setText } from '../app/dom.js';
-import { diverOf, isOver, recordOf } from '../app/log_facts.js';
-import { logWords } from '../app/debrief_facts.js';
+import { el, replace, setShown, setText } from '../app/dom.js';
+import { recordOf } from '../app/log_facts.js';
+import { lineWords, logWords } from '../app/debrief_facts.js';
 import { clockText, dayWords } from '../app/clock_text.js';
+import { knownDivers, personNamed } from '../app/people.js';
+import { holdsOfDiver } from '../rules/log.js';
 import { createTape } from '../tape/tape.js';
 import { holdTape } from '../tape/facts.js';
 import { digits } from './parts.js';
 import { row, word } from './sheet.js';
 
+/** @typedef {import('../app/logbook.js').Line} Line */
+
 /** Height of a row's tape, CSS px. */
 const TAPE_PX = 54;
+/** Rows shown at first, and more with each press. */
+const ROWS = 30;
 
 /**
  * @param {HTMLElement} root
  * @param {any} app
+ * @param {{diver?: string}} [params] whose holds; missing: everybody's
  */
-export function mount(root, app) {
+export function mount(root, app, params = {}) {
   /** @type {any} */
   let frame = app.frame();
-  /** @type {string | null} diver whose holds are shown; null: all */
-  let only = null;
+  let only = params.diver ?? '';
+  let most = ROWS;
+  /** @type {unknown} */
+  let shownLines = null;
   let shown = '';
   const title = el('h1', { class: 'display' });
   const divers = el('div', { class: 'pick' });
   const list = el('ol', { class: 'log-list' });
+  const more = el('button', { type: 'button', class: 'key', hidden: true, onclick: () => {
+    most += ROWS;
+    draw(true);
+  } }, 'earlier holds');
+  const go = (/** @type {string} */ words, /** @type {() => void} */ press, cls = 'key') => el('button', { type: 'button', class: cls, onclick: press }, words);
   const page = el('main', { class: 'page scroll log', 'aria-label': 'log' },
-    el('div', { class: 'sheet' }, row('log', null, title, divers)),
-    list,
-    el('div', { class: 'go-bar' }, el('button', { type: 'button', class: 'go fill', onclick: () => app.go('plan') }, el('span', { class: 'display' }, 'plan'))));
+    el('div', { class: 'sheet' }, row('log', null, title, divers),
+      row('', { plain: true }, word('trends', () => app.go('trends', { diver: only })), word('people', () => app.go('people')), word('out and in', () => app.go('files', { diver: only })))),
+    list, el('div', { class: 'log-more' }, more),
+    el('div', { class: 'go-bar' }, go('plan', () => app.go('plan'), 'key fill')));
   root.append(page);
-  const watcher = new ResizeObserver(() => {
-    shown = '';
-    draw();
-  });
+  const seen = new IntersectionObserver((entries) => {
+    for (const e of entries) {
+      if (!e.isIntersecting) continue;
+      seen.unobserve(e.target);
+      rows.get(e.target)?.();
+    }
+  }, { rootMargin: '200px' });
+  /** @type {Map<Element, () => void>} what brings a row's tape */
+  const rows = new Map();
+  const watcher = new ResizeObserver(() => draw(true));
   watcher.observe(page);
 
-  function draw() {
-    const records = app.holds()
-      .map((/** @type {any} */ hold) => recordOf(hold, frame.now))
-      .filter((/** @type {any} */ r) => r.status.start_at !== null)
-      .sort((/** @type {any} */ a, /** @type {any} */ b) => b.status.start_at - a.status.start_at);
-    const names = [...new Set(records.map(diverOf).filter(Boolean))];
-    if (only !== null && !names.includes(only)) only = null;
-    const mine = records.filter((/** @type {any} */ r) => only === null || diverOf(r) === only);
-    const width = page.clientWidth || window.innerWidth;
-    const key = JSON.stringify([width, only, names, dayWords(frame.now, frame.now), mine.map((/** @type {any} */ r) => [r.hold.id, r.hold.events.length, r.status.phase])]);
+  function draw(again = false) {
+    const lines = app.log.lines();
+    if (!again && lines === shownLines) return;
+    shownLines = lines;
+    const people = knownDivers(lines, app.log.profiles());
+    if (only !== '' && !people.some((p) => p.name === only)) only = '';
+    const mine = only === '' ? lines : holdsOfDiver(lines, personNamed(only, people));
+    const width = page.clientWidth || innerWidth;
+    const newest = mine.slice(-most).reverse();
+    const key = JSON.stringify([width, only, people.length, dayWords(frame.now, frame.now), newest.map((/** @type {Line} */ l) => [l.hold, l.events, l.over])]);
     if (key === shown) return;
     shown = key;
-    setText(title, only ?? (names.length === 1 ? names[0] : names.length === 0 ? 'no holds yet' : 'both'));
-    replace(divers, names.length > 1
-      ? [...names, null].filter((n) => n !== only).map((n) => word(n ?? 'both', () => {
+    setText(title, only || (people.length === 1 ? people[0].name : lines.length === 0 ? app.log.whole() ? 'no holds yet' : 'reading' : 'everybody'));
+    replace(divers, people.length > 1
+      ? [...people.slice(0, 8).map((p) => p.name), ''].filter((n) => n !== only).map((n) => word(n || 'everybody', () => {
         only = n;
-        draw();
+        most = ROWS;
+        draw(true);
       }))
       : null);
-    const tapes = mine.map((/** @type {any} */ r) => holdTape(r.hold, r.status, frame.now, { still: true }));
-    const longest = Math.max(1, ...tapes.map((/** @type {any} */ t) => t.total_ms ?? 0));
-    replace(list, mine.map((/** @type {any} */ r, /** @type {number} */ i) => item(r, tapes[i], width, longest, only === null && names.length > 1)));
+    const longest = newest.reduce((/** @type {number} */ a, /** @type {Line} */ l) => Math.max(a, (l.hold_ms ?? 0) + 60_000), 1);
+    seen.disconnect();
+    rows.clear();
+    replace(list, newest.map((/** @type {Line} */ l) => item(l, width, longest, only === '' && people.length > 1)));
+    setShown(more, mine.length > most);
   }
 
   /**
-   * @param {import('../app/log_facts.js').HoldRecord} record
-   * @param {import('../tape/tape.js').TapeModel} model
+   * @param {Line} line
    * @param {number} width
    * @param {number} longest
    * @param {boolean} several more than one diver in sight
    */
-  function item(record, model, width, longest, several) {
-    const { status, summary } = record;
+  function item(line, width, longest, several) {
     const time = digits('log-time');
-    time.set(summary.hold_ms === null ? '–:––' : clockText(summary.hold_ms));
+    time.set(line.hold_ms === null ? '–:––' : clockText(line.hold_ms));
     const tape = createTape({ kind: 'row', width, height: TAPE_PX });
-    tape.update({ ...model, scale_total_ms: longest });
-    const day = dayWords(Number(status.start_at), frame.now);
-    const words = logWords(record, isOver(record, frame.now));
-    return el('li', null, el('button', {
-      type: 'button',
-      class: 'log-row',
-      'aria-label': `${day}, ${diverOf(record)}, ${clockText(summary.hold_ms ?? 0)}, ${words}: open the debrief`,
-      onclick: () => app.go('debrief', { hold: record.hold.id }),
+    const day = dayWords(line.start_at, frame.now);
+    const words = el('span', { class: 'log-words' }, lineWords(line));
+    const said = (/** @type {string} */ how) => `${day}, ${line.diver}, ${clockText(line.hold_ms ?? 0)}, ${how}: open the debrief`;
+    const key = el('button', {
+      type: 'button', class: 'log-row', 'aria-label': said(lineWords(line)), onclick: () => app.go('debrief', { hold: line.hold }),
     },
     el('span', { class: 'log-head' },
-      el('span', { class: 'log-day' }, el('b', null, day), el('span', null, status.plan?.setting ?? ''), several ? el('span', { class: 'sub' }, diverOf(record)) : null),
-      time.node, el('span', { class: 'log-words' }, words)),
-    tape.node));
+      el('span', { class: 'log-day' }, el('b', null, day), el('span', null, line.setting ?? ''), several ? el('span', { class: 'sub' }, line.diver) : null),
+      time.node, words),
+    el('span', { class: 'log-tape' }, tape.node));
+    rows.set(key, async () => {
+      const hold = await app.log.open(line.hold);
+      if (!hold) return;
+      const record = recordOf(hold, frame.now);
+      tape.update({ ...holdTape(hold, record.status, frame.now, { still: true }), scale_total_ms: longest });
+      setText(words, logWords(record, line.over));
+      key.setAttribute('aria-label', said(logWords(record, line.over)));
+    });
+    seen.observe(key);
+    return el('li', null, key);
   }
 
   draw();
@@ -99,6 +129,7 @@ export function mount(root, app) {
     },
     unmount() {
       watcher.disconnect();
+      seen.disconnect();
       page.remove();
     },
   };

@@ -6,11 +6,13 @@
  */
 
 import { el, setAttr, setClass, setShown, setText } from '../app/dom.js';
-import { readDraft, withLog } from '../app/plan_form.js';
+import { readDraft, withLog, withSetting } from '../app/plan_form.js';
 import { guardsOf, sameName } from '../app/guards.js';
-import { guardKey, guardWords } from '../app/guard_words.js';
+import { guardKey, guardLine, guardWords, sourceWords } from '../app/guard_words.js';
 import { clockText, clockTextS } from '../app/clock_text.js';
-import { diverLog, factsOf, liftsOf } from '../app/log_facts.js';
+import { expected, isFromLog, profileLines, usualLines } from '../app/expected.js';
+import { factsOf, liftsOf } from '../app/log_facts.js';
+import { knownPairs, personNamed } from '../app/people.js';
 import { divedBy, firstDraft, keepDraft, swapDraft } from './plan_draft.js';
 import { nextStep } from './next_step.js';
 import { planRows } from './plan_rows.js';
@@ -19,6 +21,12 @@ import { guardSlab } from './plan_guard.js';
 import { planStrip } from './plan_strip.js';
 
 /** @typedef {import('../app/plan_form.js').Draft} Draft */
+
+/** Known people and pairs offered at once. */
+const PEOPLE = 8;
+const PAIRS = 3;
+/** No guard looks further back than this (ms). */
+const GUARDED_MS = 60 * 86_400_000;
 
 /**
  * @param {HTMLElement} root
@@ -45,6 +53,9 @@ export function mount(root, app, params = {}) {
   /** @param {Partial<Draft>} change */
   const edit = (change) => {
     if ('end_by' in change) endTyped = change.end_by !== '';
+    if (change.setting && change.setting !== draft.setting) {
+      draft = withSetting({ ...draft, setting: change.setting }, expected(app, draft.diver, draft.setting), expected(app, draft.diver, change.setting));
+    }
     // An agreed end that only came from the last plan follows the new planned time again.
     draft = { ...draft, ...('planned' in change && !endTyped ? { end_by: '' } : {}), ...change };
     keepDraft(app, draft);
@@ -61,7 +72,7 @@ export function mount(root, app, params = {}) {
   const another = () => {
     if (draft.diver.trim() === '' || sameName(draft.diver, figuresOf)) return;
     // A sheet that was nobody's keeps what was typed into it before the name.
-    draft = figuresOf === '' ? withLog(draft, diverLog(draft.diver, app.holds(), frame.now)) : divedBy(app, draft);
+    draft = figuresOf === '' ? withLog(draft, expected(app, draft.diver, draft.setting)) : divedBy(app, draft);
     figuresOf = draft.diver;
     keepDraft(app, draft);
   };
@@ -72,8 +83,29 @@ export function mount(root, app, params = {}) {
     draw();
   };
 
+  /** @param {{diver?: string, buddy?: string}} people */
+  const choose = (people) => {
+    draft = { ...draft, ...people };
+    if (people.diver !== undefined) {
+      // Whoever dives now watches no more.
+      if (people.buddy === undefined && sameName(draft.diver, draft.buddy)) draft.buddy = '';
+      draft = divedBy(app, draft);
+      figuresOf = draft.diver;
+    }
+    keepDraft(app, draft);
+    draw();
+  };
+
+  /** @type {{lines: unknown, pairs: {diver: string, buddy: string}[]}} */
+  let pairs = { lines: null, pairs: [] };
+  /** @param {any[]} lines */
+  const pairsOf = (lines) => {
+    if (pairs.lines !== lines) pairs = { lines, pairs: knownPairs(lines, PAIRS) };
+    return pairs.pairs;
+  };
+
   const mayPlan = () => ['buddy', 'instructor'].includes(frame.me?.role ?? 'buddy');
-  const rows = planRows({ edit, left, swap });
+  const rows = planRows({ edit, left, swap, choose });
   const more = moreRows({ app, edit, left });
   const tape = planStrip();
   const guard = guardSlab({ act, lift });
@@ -91,6 +123,10 @@ export function mount(root, app, params = {}) {
     const holds = app.holds();
     const facts = factsOf(holds, now);
     const sheet = readDraft(draft, now);
+    const lines = app.log.lines();
+    const people = app.log.people();
+    const diver = personNamed(draft.diver, people);
+    const log = expected(app, draft.diver, draft.setting);
     const others = (frame.present ?? [])
       .filter((/** @type {any} */ d) => d.role === 'buddy' || d.role === 'instructor')
       .map((/** @type {any} */ d) => d.name ?? '');
@@ -101,13 +137,17 @@ export function mount(root, app, params = {}) {
       planned_s: sheet.planned_s,
       end_by_s: sheet.end_by_s,
       longest_s: sheet.longest_s,
+      longest_from: isFromLog(log.longest, draft.longest) ? 'log' : 'typed',
+      diver_id: diver.id,
+      buddy_id: personNamed(draft.buddy, people).id,
       holds: facts,
+      log: lines.filter((/** @type {any} */ l) => l.start_at > now - GUARDED_MS),
       lifts: liftsOf(holds),
       others,
     });
     const about = { planned_s: sheet.planned_s, longest_s: sheet.longest_s, diver: draft.diver, buddy: draft.buddy };
     const standing = guards.filter((g) => g.hard || !wentOn.has(guardKey(g, about)));
-    return { sheet, guards, standing, about, now, facts };
+    return { sheet, guards, standing, about, now, log, people, lines };
   }
 
   /**
@@ -153,7 +193,7 @@ export function mount(root, app, params = {}) {
 
   async function press() {
     app.sound.arm();
-    const { sheet, standing, about, guards } = read();
+    const { sheet, standing, about, guards, people } = read();
     if (sheet.data === null) {
       for (const name of Object.keys(sheet.errors)) asked.add(name);
       draw();
@@ -167,6 +207,10 @@ export function mount(root, app, params = {}) {
       return;
     }
     const data = { ...sheet.data };
+    for (const who of /** @type {const} */ (['diver', 'buddy'])) {
+      const { id } = personNamed(draft[who], people);
+      if (id !== null) data[`${who}_id`] = id;
+    }
     const over = guards.map((g) => wentOn.get(guardKey(g, about))).filter(Boolean);
     if (over.length > 0) data.went_on = over;
     const begun = frame.status && ['planned', 'breathe-up'].includes(frame.status.phase) && frame.hold;
@@ -174,12 +218,16 @@ export function mount(root, app, params = {}) {
   }
 
   function draw() {
-    const { sheet, standing, now, facts } = read();
+    const { sheet, standing, now, log, people, lines } = read();
     const mine = mayPlan();
-    const log = diverLog(draft.diver, app.holds(), now);
+    const diver = personNamed(draft.diver, people);
+    const profile = app.log.profiles().find((/** @type {any} */ p) => p.diver_id === diver.id) ?? null;
     const shown = Object.fromEntries(Object.entries(sheet.errors).filter(([name]) => asked.has(name)));
-    rows.update({ draft, sheet, errors: shown, log, now, frame });
-    more.update({ draft, errors: shown, frame, holds: facts.length });
+    rows.update({
+      draft, sheet, errors: shown, log, now, frame, told: profileLines(profile, now),
+      met: { people: people.slice(0, PEOPLE).map((/** @type {any} */ p) => p.name), pairs: pairsOf(lines) },
+    });
+    more.update({ draft, errors: shown, frame, holds: lines.length, usual: draft.diver.trim() === '' ? [] : usualLines(log) });
     tape.update(sheet.partial);
 
     const first = standing[0] ?? null;
@@ -187,11 +235,12 @@ export function mount(root, app, params = {}) {
       ? Math.max(0, ...standing.map((g) => g.left_ms ?? 0))
       : 0;
     if (standing.length === 0) waiting = false;
-    const words = first && guardWords(first, {
-      planned_s: sheet.planned_s, buddy: draft.buddy, now_ms: now, instructor: frame.me?.role === 'instructor',
-    });
+    const saying = { planned_s: sheet.planned_s, buddy: draft.buddy, now_ms: now, instructor: frame.me?.role === 'instructor' };
+    const words = first && guardWords(first, saying);
     const slab = first && !(waiting && left > 0);
-    guard.update(slab && words ? { guard: first, words } : null);
+    guard.update(slab && words
+      ? { guard: first, words, source: sourceWords(first), also: standing.slice(1).map((g) => guardLine(g, saying)) }
+      : null);
     tape.point(slab && words ? (words.at_plan ? (sheet.planned_s ?? 0) * 1000 : 0) : null);
     setClass(page, 'guarded', Boolean(slab));
     setText(goLead, first ? 'then' : '');

@@ -6,7 +6,9 @@
 
 import { CADENCES, draftOf, newDraft, withFigures, withLog } from '../app/plan_form.js';
 import { sameName } from '../app/guards.js';
-import { diverLog, newestPlan } from '../app/log_facts.js';
+import { expected } from '../app/expected.js';
+import { newestPlan } from '../app/log_facts.js';
+import { nameKey } from '../rules/people.js';
 
 /** @typedef {import('../app/plan_form.js').Draft} Draft */
 
@@ -69,7 +71,7 @@ function usualDraft(app, newest) {
   if (newest) {
     const draft = draftOf(newest.data);
     const begun = newest.hold !== frame.hold?.id || !['planned', 'breathe-up'].includes(frame.status?.phase);
-    return begun ? withLog(draft, diverLog(draft.diver, app.holds(), frame.now)) : draft;
+    return begun ? withLog(draft, expected(app, draft.diver, draft.setting)) : draft;
   }
   const draft = newDraft();
   const named = (/** @type {string} */ role) =>
@@ -88,8 +90,8 @@ function usualDraft(app, newest) {
  */
 export function divedBy(app, draft) {
   const theirs = newestPlan(app.holds(), (data) => sameName(String(data.diver ?? ''), draft.diver));
-  const figures = theirs ? draftOf(theirs.data) : newDraft();
-  return withLog(withFigures(draft, figures), diverLog(draft.diver, app.holds(), app.frame().now));
+  const figures = theirs ? draftOf(theirs.data) : lastTime(app, draft);
+  return withLog(withFigures(draft, figures), expected(app, draft.diver, draft.setting));
 }
 
 /**
@@ -100,4 +102,23 @@ export function divedBy(app, draft) {
  */
 export function swapDraft(app, draft) {
   return divedBy(app, { ...draft, diver: draft.buddy, buddy: draft.diver });
+}
+
+/**
+ * A diver who has not dived in this outing: what their profile says and what
+ * they planned the last time in this setting.
+ * @param {any} app
+ * @param {Draft} draft
+ * @returns {Draft}
+ */
+function lastTime(app, draft) {
+  const figures = { ...newDraft(), signal: draft.signal };
+  const key = nameKey(draft.diver);
+  const profile = app.log.profiles().find((/** @type {any} */ p) => nameKey(p.name) === key);
+  if (profile?.signal) figures.signal = profile.signal;
+  if (profile && profile.hears.length > 0) figures.hears = profile.hears;
+  const last = app.log.lines().findLast((/** @type {any} */ l) => l.diver_key === key && l.setting === draft.setting && l.planned_s !== null);
+  if (last) figures.planned = draftOf({ planned_s: last.planned_s }).planned;
+  if (last) figures.cadence = 'standard';
+  return figures;
 }

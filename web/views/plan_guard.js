@@ -3,13 +3,15 @@
  * tape it speaks of. The careful way on is filled, the less careful outlined.
  */
 
-import { el, setShown, setText } from '../app/dom.js';
+import { el, replace, setShown, setText } from '../app/dom.js';
 import { TEXT_CHARS } from '../app/plan_form.js';
 
 /**
  * @typedef {object} GuardShown
  * @property {import('../app/guards.js').Guard} guard
  * @property {import('../app/guard_words.js').GuardWords} words
+ * @property {string} source where it comes from
+ * @property {string[]} also the other guards that stand, a line each
  */
 
 /**
@@ -22,6 +24,8 @@ export function guardSlab({ act, lift }) {
   let shown = null;
   let lifting = false;
   const lines = el('div', { class: 'lines', role: 'status' });
+  const source = el('p', { class: 'source' });
+  const also = el('ul', { class: 'also', 'aria-label': 'also' });
   const fill = el('button', { type: 'button', class: 'key fill', onclick: () => shown?.words.fill && act(shown.words.fill.act, shown.guard) });
   const outline = el('button', {
     type: 'button',
@@ -52,13 +56,15 @@ export function guardSlab({ act, lift }) {
   }, name, reason, problem, el('button', { type: 'submit', class: 'key' }, 'lift the block'));
 
   const node = el('section', { class: 'guard', 'aria-label': 'before this hold', hidden: true },
-    lines, el('div', { class: 'ways' }, outline, fill), form);
+    lines, source, el('div', { class: 'ways' }, outline, fill), form, also);
 
   function draw() {
     setShown(node, shown !== null);
     if (!shown) return;
     const { words } = shown;
     setText(lines, words.lines.join('\n'));
+    setText(source, shown.source);
+    if (also.textContent !== shown.also.join('')) replace(also, shown.also.map((line) => el('li', null, line)));
     setText(fill, words.fill?.text ?? '');
     setShown(fill, words.fill !== null);
     setText(outline, words.outline?.text ?? '');

@@ -3,7 +3,7 @@
  * wants to hear, and this outing's phones, place and log.
  */
 
-import { el, setShown, setText } from '../app/dom.js';
+import { el, replace, setShown, setText } from '../app/dom.js';
 import { HEARS } from '../app/plan_form.js';
 import { timeOfDay } from '../app/clock_text.js';
 import { choice, field, row, word } from './sheet.js';
@@ -46,6 +46,8 @@ export function moreRows({ app, edit, left }) {
   const clock = el('span', { class: 'sub' });
   const place = el('span', { class: 'sub' });
   const log = el('span', { class: 'sub' });
+  const usual = el('ul', { class: 'sub usual' });
+  const usualRow = row('usual', { class: 'tall' }, usual);
   const soundWord = word('sound check', () => app.go('soundcheck', { back: 'plan' }));
   const placeWord = word('place card', () => app.go('place', { back: 'plan' }));
   const addPhone = word('add a phone', () => app.go('join', { invite: true }));
@@ -62,7 +64,9 @@ export function moreRows({ app, edit, left }) {
     row('sound', null, sound, soundWord),
     row('clock', null, clock), row('page', null, page),
     row('place', null, place, placeWord),
-    row('log', null, log, word('open the log', () => app.go('log'))),
+    usualRow,
+    row('log', null, log, word('open the log', () => app.go('log'), 'open the log'), word('trends', () => app.go('trends', { diver: draft?.diver ?? '' }))),
+    row('people', null, word('profiles', () => app.go('people'), 'profiles of the people')),
     row('screen', null, night.node), row('hand', { plain: true }, hand.node));
 
   /** @type {['recovery' | 'watch', import('./sheet.js').Field][]} */
@@ -70,7 +74,7 @@ export function moreRows({ app, edit, left }) {
   return {
     node,
     /** @param {any} facts */
-    update({ draft: next, errors, frame, holds }) {
+    update({ draft: next, errors, frame, holds, usual: lines }) {
       draft = next;
       ok.set(next.ok_within_s);
       hears.set(next.hears);
@@ -86,6 +90,8 @@ export function moreRows({ app, edit, left }) {
       setText(clock, (frame.clock?.words ?? '').replace(/^clock /, ''));
       setText(place, frame.place?.number ? `emergency ${frame.place.number}` : 'not set');
       setText(log, holds === 1 ? '1 hold' : `${holds} holds`);
+      setShown(usualRow, lines.length > 0);
+      if (usual.textContent !== lines.join('')) replace(usual, lines.map((/** @type {string} */ line) => el('li', null, line)));
       night.set(app.prefs.get('night_mode') ?? 'auto');
       quiet.set(app.prefs.get('quiet') === false ? 'tone' : 'quiet');
       hand.set(app.prefs.get('hand') === 'left' ? 'left' : 'right');

@@ -2,7 +2,8 @@
  * The rows of the plan sheet that everybody reads before every hold.
  */
 
-import { el, setAttr, setShown, setStyle, setText } from '../app/dom.js';
+import { el, replace, setAttr, setShown, setStyle, setText } from '../app/dom.js';
+import { longestOrigin, onsetOrigin } from '../app/expected.js';
 import { CADENCES, STEP_S, stepped } from '../app/plan_form.js';
 import { marginS } from '../app/guards.js';
 import { clockTextS, dayWords, parseDay } from '../app/clock_text.js';
@@ -19,8 +20,9 @@ const HOLD_EVERY_MS = 120;
  * @param {(change: Partial<Draft>) => void} on.edit
  * @param {(name: string) => void} on.left a field was left
  * @param {() => void} on.swap
+ * @param {(people: {diver?: string, buddy?: string}) => void} on.choose known people were tapped
  */
-export function planRows({ edit, left, swap }) {
+export function planRows({ edit, left, swap, choose }) {
   /** @param {keyof Draft} name */
   const typing = (name) => ({
     name,
@@ -32,7 +34,53 @@ export function planRows({ edit, left, swap }) {
     ...typing('diver'), label: 'diver', class: 'who', hint: 'name',
     beside: [word('swap', swap, 'swap diver and buddy')],
   });
-  const buddy = field({ ...typing('buddy'), label: 'buddy', class: 'strong', hint: 'name' });
+  const diverSub = el('p', { class: 'sub told' });
+  diver.value.append(diverSub);
+  const others = word('others', () => {
+    choosing = choosing === null ? 'diver' : null;
+    edit({});
+  }, 'other people');
+  const buddy = field({ ...typing('buddy'), label: 'buddy', class: 'strong', hint: 'name', beside: [others] });
+  /** Whom the next tap on a name is for. @type {'diver' | 'buddy' | null} */
+  let choosing = null;
+  let shownPeople = '';
+  const pairsPick = el('div', { class: 'pick column' });
+  const pairsRow = row('before', { class: 'tall' }, pairsPick);
+  const peoplePick = el('div', { class: 'pick' });
+  const peopleRow = row('who dives?', { class: 'tall' }, peoplePick);
+  const peopleLabel = /** @type {Element} */ (peopleRow.firstElementChild);
+  /** @param {string} name */
+  const tapped = (name) => {
+    const whom = choosing ?? 'diver';
+    choosing = whom === 'diver' ? 'buddy' : null;
+    choose({ [whom]: name });
+  };
+  /**
+   * Known people, to be chosen with two taps; who dived together before, with one.
+   * @param {Draft} draft
+   * @param {{people: string[], pairs: {diver: string, buddy: string}[]}} known
+   */
+  const drawPeople = (draft, { people, pairs }) => {
+    const [noDiver, noBuddy] = [draft.diver.trim() === '', draft.buddy.trim() === ''];
+    const whom = choosing ?? (noDiver ? 'diver' : noBuddy ? 'buddy' : null);
+    const names = people.filter((name) => whom !== 'buddy' || name !== draft.diver);
+    setShown(others, people.length > 0 && !noDiver && !noBuddy);
+    setText(others, choosing === null ? 'others' : 'done');
+    setShown(peopleRow, whom !== null && names.length > 0);
+    setShown(pairsRow, whom === 'diver' && pairs.length > 0 && (noBuddy || choosing !== null));
+    setText(peopleLabel, whom === 'buddy' ? 'who watches?' : 'who dives?');
+    const key = JSON.stringify([whom, names, pairs]);
+    if (key === shownPeople) return;
+    shownPeople = key;
+    replace(peoplePick, names.map((name) => word(name, () => {
+      choosing = whom;
+      tapped(name);
+    }, `${name} ${whom === 'buddy' ? 'watches' : 'dives'}`)));
+    replace(pairsPick, pairs.map((pair) => word(`${pair.diver}, ${pair.buddy} watches`, () => {
+      choosing = null;
+      choose(pair);
+    })));
+  };
   const setting = choice('setting', /** @type {const} */ ([['pool', 'pool'], ['dry', 'dry']]), (v) => edit({ setting: v }));
 
   let plannedText = '';
@@ -46,10 +94,12 @@ export function planRows({ edit, left, swap }) {
   const endSub = el('span', { class: 'sub' });
   const end = field({ ...typing('end_by'), label: 'agreed end', class: 'time', mode: 'decimal', beside: [endSub] });
   const onsetSub = el('span', { class: 'sub' });
+  const onsetSpread = el('p', { class: 'sub told' });
   const onset = field({
-    ...typing('onset'), label: 'first contraction', class: 'time', mode: 'decimal', hint: 'usual', beside: [onsetSub],
+    ...typing('onset'), label: 'first contraction', class: 'time', mode: 'decimal', hint: 'usual', beside: [onsetSub, onsetSpread],
   });
 
+  const longestSub = el('span', { class: 'sub' });
   const dayInput = el('input', {
     type: 'date', class: 'entry day', name: 'longest_on', 'aria-label': 'day of the longest clean hold',
     oninput: () => edit({ longest_on: dayInput.value }),
@@ -68,14 +118,14 @@ export function planRows({ edit, left, swap }) {
   dayWord.classList.add('day-word');
   const longest = field({
     ...typing('longest'), label: 'longest clean', class: 'time', mode: 'decimal', hint: 'none yet',
-    beside: [dayWord, dayInput],
+    beside: [dayWord, dayInput, longestSub],
   });
 
   const signal = field({ ...typing('signal'), label: 'signal', hint: 'tap and answer', grows: true });
   const checks = choice('checks', /** @type {any} */ (CADENCES), (v) => edit({ cadence: /** @type {any} */ (v) }));
   const judged = el('p', { class: 'sub warn' }, 'looser: up to 45 s from an answer to the alarm');
   const node = el('div', { class: 'sheet' },
-    diver.node, buddy.node, row('setting', null, setting.node), planned.node, end.node, onset.node, longest.node,
+    diver.node, buddy.node, pairsRow, peopleRow, row('setting', null, setting.node), planned.node, end.node, onset.node, longest.node,
     signal.node, row('checks', { plain: true, class: 'checks' }, checks.node, judged));
 
   /** @type {[keyof Draft, import('./sheet.js').Field][]} */
@@ -87,7 +137,10 @@ export function planRows({ edit, left, swap }) {
   return {
     node,
     /** @param {any} facts */
-    update({ draft, sheet, errors, log, now }) {
+    update({ draft, sheet, errors, log, now, met, told }) {
+      drawPeople(draft, met);
+      setText(diverSub, told.join('; '));
+      setShown(diverSub, told.length > 0);
       plannedText = draft.planned;
       for (const [name, f] of fields) {
         f.set(String(draft[name]));
@@ -102,8 +155,11 @@ export function planRows({ edit, left, swap }) {
       const over = sheet.end_by_s !== null && sheet.planned_s !== null ? sheet.end_by_s - sheet.planned_s : null;
       setText(endSub, over === null ? '' : over === 0 ? 'at the planned time' : `${clockTextS(over)} later`);
 
-      const fromLog = log.onset_s !== null && draft.onset === clockTextS(log.onset_s);
-      setText(onsetSub, fromLog ? `usual, ${log.onset_holds} hold${log.onset_holds === 1 ? '' : 's'}` : '');
+      const [origin, spread = ''] = draft.diver.trim() === '' ? [''] : onsetOrigin(log.onset, draft.onset);
+      setText(onsetSub, origin);
+      setText(onsetSpread, spread);
+      setShown(onsetSpread, spread !== '');
+      setText(longestSub, draft.diver.trim() === '' ? '' : longestOrigin(log.longest, draft.longest, draft.setting));
 
       const day = parseDay(draft.longest_on);
       const known = draft.longest.trim() !== '';

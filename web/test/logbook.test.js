@@ -1,0 +1,177 @@
+// Ensures that the log of everything a phone knows goes out, comes in and is erased whole, and is read without folding again.
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+import { importLines, jsonLines, outingsOf, ownOf } from '../app/out_in.js';
+import { knownDivers, knownPairs, knownPeople, personNamed } from '../app/people.js';
+import { profileDraft, readProfileDraft } from '../app/profile_form.js';
+import { newBook } from '../app/book.js';
+import { newLogbook } from '../app/logbook.js';
+import { newEraser } from '../app/erase.js';
+import { memoryStore } from '../store/db.js';
+import { CSV_COLUMNS, csvCell, csvOf, utcText } from '../rules/csv.js';
+
+const NOON = new Date(2026, 4, 12, 12).getTime();
+
+/**
+ * One clean hold of two minutes.
+ * @param {number} n @param {string} diver @param {string} buddy @param {number} at
+ */
+function hold(n, diver, buddy, at) {
+  const id = `aaaaaaaaaa-h${String(n).padStart(2, '0')}`;
+  let counter = n * 100;
+  const put = (/** @type {string} */ kind, /** @type {number} */ ms, /** @type {any} */ data) => ({
+    id: `aaaaaaaaaa-${String(++counter).padStart(6, '0')}`, hold: id, kind, at: at + ms, by: 'buddy', ...(data ? { data } : {}),
+  });
+  return [
+    put('plan', -1000, { diver, buddy, setting: 'dry', planned_s: 180, cadence: 'standard' }), put('start', 0, null), put('look', 28_000, null), put('look', 56_000, null),
+    put('contraction', 80_000, { site: 'belly' }), put('asked', 83_000, null), put('answered', 84_000, { took_ms: 1000 }), put('answered', 105_000, null),
+    put('surfaced', 120_000, null), put('ok', 126_000, null), put('look', 134_000, null), put('look', 150_000, null), put('look', 165_000, null), put('look', 180_000, null), put('watch-ended', 182_000, null),
+    put('verdict', 190_000, { what: 'clean' }),
+  ];
+}
+const profile = { id: 'aaaaaaaaaa-000001', hold: 'aaaaaaaaaa-h00', kind: 'profile', at: NOON - 9000, by: 'buddy', data: { diver_id: 'ansa1', name: 'Ansa' } };
+const events = [
+  profile, ...hold(1, 'Ansa', 'Odo', NOON), ...hold(2, 'Odo', 'Ansa', NOON + 1_200_000), ...hold(3, 'Ansa', 'Odo', NOON + 86_400_000),
+];
+const text = events.map((e) => JSON.stringify(e)).join('\n');
+
+/** @param {string} words @param {number} [size] */
+async function* pieces(words, size = 700) {
+  for (let i = 0; i < words.length; i += size) yield words.slice(i, i + size);
+}
+const on = { told: () => {}, stopped: () => false };
+
+/** @param {ReturnType<typeof memoryStore>} store */
+function page(store) {
+  const book = newBook();
+  const logbook = newLogbook({ store, book, now: () => NOON + 2 * 86_400_000, changed: () => {}, breathe: async () => {} });
+  return { book, logbook };
+}
+
+test('a file comes in whole, twice changes nothing, and what is wrong is told by line and reason', async () => {
+  const store = memoryStore();
+  const first = await importLines(store, pieces(text), on);
+  assert.deepEqual([first.read, first.added, first.known, first.refusals], [events.length, events.length, 0, 0]);
+  assert.equal(store.rows.size, events.length);
+  const again = await importLines(store, pieces(text, 61), on);
+  assert.deepEqual([again.added, again.known, again.refusals], [0, events.length, 0]);
+
+  const other = { ...events[3], at: events[3].at + 1 };
+  const bad = await importLines(store, pieces(`{\n\n{"id":5}\n${JSON.stringify(other)}\n`), on);
+  assert.deepEqual(bad.refused.map((r) => [r.line, r.id, r.code]), [[1, '', 'bad-json'], [3, '', bad.refused[1].code], [4, other.id, 'conflict']]);
+  assert.equal(store.rows.get(other.id)?.event.at, events[3].at, 'the first is kept');
+});
+
+test('an import can be stopped, and goes on later', async () => {
+  const store = memoryStore();
+  const many = Array.from({ length: 30 }, (_, i) => hold(i + 1, 'Ansa', 'Odo', NOON + i * 1_200_000)).flat();
+  const lines = Array.from({ length: 10 }, (_, r) => many.map((e) => ({ ...e, id: e.id.replace(/^a/, String(r)), hold: e.hold.replace(/^a/, String(r)) }))).flat();
+  const file = lines.map((e) => JSON.stringify(e)).join('\n');
+  const half = await importLines(store, pieces(file), { told: () => {}, stopped: () => store.rows.size >= 400 });
+  assert.equal(half.stopped, true);
+  assert.ok(store.rows.size < lines.length);
+  const rest = await importLines(store, pieces(file), on);
+  assert.equal(half.added + rest.added, lines.length);
+});
+
+test('what goes out comes in again as it was, with the profile of its diver and nobody else’s', async () => {
+  const store = memoryStore();
+  await importLines(store, pieces(text), on);
+  const { logbook } = page(store);
+  await logbook.load();
+  const ansa = logbook.lines().filter((l) => l.diver === 'Ansa');
+  const out = (await jsonLines(store, ansa, () => {})).join('');
+  const there = memoryStore();
+  await importLines(there, pieces(out), on);
+  assert.deepEqual([...there.rows.keys()].sort(), events.filter((e) => !e.hold.endsWith('h02')).map((e) => e.id).sort());
+  const odo = (await jsonLines(store, logbook.lines().filter((l) => l.diver === 'Odo'), () => {})).join('');
+  assert.ok(!odo.includes('profile'));
+});
+
+test('lines are kept on the disk and are the same as made anew', async () => {
+  const store = memoryStore();
+  await importLines(store, pieces(text), on);
+  const made = page(store).logbook;
+  await made.load();
+  assert.deepEqual(made.lines().map((l) => [l.diver, l.hold_ms, l.clean, l.over]), [['Ansa', 120_000, true, true], ['Odo', 120_000, true, true], ['Ansa', 120_000, true, true]]);
+  assert.equal(made.whole(), true);
+  const before = store.holds;
+  store.holds = () => assert.fail('folded again');
+  const read = page(store).logbook;
+  await read.load();
+  store.holds = before;
+  assert.deepEqual(read.lines(), made.lines());
+  assert.equal(read.lines(), read.lines(), 'the same list while nothing changes');
+  assert.deepEqual(read.profiles().map((p) => p.name), ['Ansa']);
+  assert.equal(outingsOf(made.lines()).length, 2);
+});
+
+test('H21 an erased diver is gone from rows, lines and profiles, and the buddy’s own holds stay', async () => {
+  const store = memoryStore();
+  await importLines(store, pieces(text), on);
+  const { book, logbook } = page(store);
+  for (const e of events.slice(0, 1 + hold(1, '', '', 0).length)) book.add(/** @type {any} */ (e), 'p1');
+  await logbook.load();
+  const { ids, holds } = await ownOf(store, logbook.lines(), { id: 'ansa1', key: 'ansa' });
+  assert.equal(holds.length, 2);
+  /** @type {string[]} */
+  const forgotten = [];
+  const model = /** @type {any} */ ({ forget: (/** @type {string[]} */ gone) => { forgotten.push(...gone); book.remove(gone); } });
+  await newEraser({ store, model, logbook })(ids, ['ansa1']);
+  assert.deepEqual(forgotten, ids);
+  assert.deepEqual([...store.rows.values()].map((r) => r.event.hold).filter((h) => !h.endsWith('h02')), []);
+  assert.equal(book.hold('aaaaaaaaaa-h01'), null);
+  assert.deepEqual([...store.meta.keys()].filter((k) => k !== 'log-version'), ['log:aaaaaaaaaa-h02']);
+  assert.deepEqual(logbook.lines().map((l) => l.diver), ['Odo']);
+  assert.deepEqual(logbook.profiles(), []);
+});
+
+test('people are known from profiles and the log, the one met last first; ids win over names', async () => {
+  const store = memoryStore();
+  await importLines(store, pieces(text), on);
+  const { logbook } = page(store);
+  await logbook.load();
+  const people = knownPeople(logbook.lines(), logbook.profiles());
+  assert.deepEqual(people.map((p) => [p.name, p.id, p.dived]), [['Ansa', 'ansa1', true], ['Odo', null, true]]);
+  assert.deepEqual(knownDivers(logbook.lines(), []).map((p) => p.name).sort(), ['Ansa', 'Odo']);
+  assert.deepEqual(personNamed(' ansa ', people), { id: 'ansa1', key: 'ansa' });
+  assert.deepEqual(personNamed('Imre', people), { id: null, key: 'imre' });
+  assert.deepEqual(knownPairs(logbook.lines(), 1), [{ diver: 'Ansa', buddy: 'Odo' }]);
+  assert.equal(knownPairs(logbook.lines(), 5).length, 2);
+});
+
+test('a profile is read with its days, and refuses what is no day, too long, or somebody else’s name', () => {
+  const draft = { ...profileDraft(null, 'k1', 'Ansa'), trained_on: '2026-05-12', remarks: ' quiet ' };
+  const { data } = readProfileDraft(draft, NOON, []);
+  assert.deepEqual([data?.diver_id, data?.trained_on, data?.lmc_on, data?.remarks], ['k1', '2026-05-12', null, 'quiet']);
+  assert.equal(readProfileDraft({ ...draft, trained_on: '2026-05-13' }, NOON, []).errors.trained_on, 'that day is still to come');
+  assert.equal(readProfileDraft({ ...draft, lmc_on: '2026-02-30' }, NOON, []).errors.lmc_on, 'not a day of the calendar');
+  assert.ok(readProfileDraft({ ...draft, name: ' ' }, NOON, []).errors.name);
+  assert.ok(readProfileDraft({ ...draft, remarks: 'x'.repeat(501) }, NOON, []).errors.remarks);
+  const other = /** @type {any} */ ({ diver_id: 'k2', name: 'ANSA' });
+  assert.ok(readProfileDraft(draft, NOON, [other]).errors.name);
+});
+
+test('the table follows RFC 4180, gives units in its names, and no cell is a formula', async () => {
+  assert.equal(csvCell('a "b", c'), '"a ""b"", c"');
+  assert.equal(csvCell('two\nlines'), '"two\nlines"');
+  for (const begin of ['=', '+', '-', '@', '\t', '\r']) assert.ok(csvCell(`${begin}1+1`).replace(/^"/, '').startsWith(`'${begin}`), JSON.stringify(begin));
+  assert.deepEqual([csvCell(-3), csvCell(null), csvCell(false), csvCell(['cold', 'worried'])], ['-3', '', 'false', 'cold; worried']);
+  const store = memoryStore();
+  await importLines(store, pieces(text), on);
+  const { logbook } = page(store);
+  await logbook.load();
+  const table = csvOf(logbook.lines());
+  const rows = table.split('\r\n');
+  assert.equal(rows.length, 5);
+  assert.equal(rows.at(-1), '');
+  assert.deepEqual(rows.map((r) => r.split(',').length).slice(0, 4), Array(4).fill(CSV_COLUMNS.length));
+  assert.equal(rows[1].split(',')[1], new Date(NOON).toISOString());
+});
+
+test('the day in UTC is the calendar’s, leap years and years before 1970 among them', () => {
+  for (const iso of ['1970-01-01T00:00:00.000Z', '2000-02-29T23:59:59.999Z', '2100-03-01T00:00:00.000Z', '1969-12-31T23:59:59.001Z', '2026-12-31T12:00:00.500Z', '0001-01-01T00:00:00.000Z']) {
+    assert.equal(utcText(Date.parse(iso)), iso);
+  }
+  for (let ms = -4e12; ms < 6e12; ms += 86_400_000 * 97 + 12_345_678) assert.equal(utcText(ms), new Date(ms).toISOString());
+});

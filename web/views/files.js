@@ -1,0 +1,216 @@
+/**
+ * Out and in: the log as files, a file into the log, and a diver erased for
+ * good. All of it works on the phone's own store, with or without a host.
+ */
+
+import { el, replace, setAttr, setShown, setText } from '../app/dom.js';
+import { dateWords, isoDay } from '../app/clock_text.js';
+import { knownPairs, personNamed } from '../app/people.js';
+import { importLines, jsonLines, outingsOf, ownOf } from '../app/out_in.js';
+import { csvOf } from '../rules/csv.js';
+import { holdsOfDiver } from '../rules/log.js';
+import { nameKey } from '../rules/people.js';
+import { choice, row, word } from './sheet.js';
+
+/** @typedef {import('../app/logbook.js').Line} Line */
+
+/** Outings offered at once. */
+const OUTINGS = 8;
+
+/**
+ * @param {HTMLElement} root
+ * @param {any} app
+ * @param {{diver?: string, erase?: boolean}} [params] whose log; `erase`: that is what somebody came for
+ */
+export function mount(root, app, params = {}) {
+  let who = params.diver ?? '';
+  /** @type {string | null} */
+  let outing = null;
+  let busy = '';
+  let stop = false;
+  let shown = '';
+
+  const divers = el('div', { class: 'pick' });
+  const outings = el('div', { class: 'pick column' });
+  const count = el('span');
+  const out = el('p', { class: 'sub', role: 'status' });
+  const table = word('table (CSV)', () => give('csv'));
+  const whole = word('whole log (JSON Lines)', () => give('jsonl'));
+  const print = word('print', () => app.go('report', { diver: who, holds: chosen().map((l) => l.hold) }));
+
+  const picker = el('input', { type: 'file', class: 'file', accept: '.jsonl,.ndjson,.json,.txt', 'aria-label': 'file of a log (JSON Lines)', onchange: takeIn });
+  const meter = el('progress', { max: '1', value: '0', hidden: true, 'aria-label': 'how much of the file is read' });
+  const stopKey = word('stop', () => {
+    stop = true;
+  });
+  const came = el('p', { role: 'status' });
+  const refused = el('ul', { class: 'refused' });
+
+  const eraseWords = el('p', { class: 'sub' });
+  const sure = el('input', { class: 'entry', name: 'erase', 'aria-label': 'the name, to erase', autocomplete: 'off', oninput: () => draw(true) });
+  const eraseKey = el('button', { type: 'button', class: 'key', onclick: erase }, 'erase for good');
+  const eraseRow = row('erase', { class: 'tall erase' }, eraseWords, sure, eraseKey);
+  const said = el('p', { class: 'said', role: 'alert', hidden: true });
+  const page = el('main', { class: 'page scroll files', 'aria-label': 'out and in' },
+    el('div', { class: 'sheet' },
+      row('out and in', null, el('h1', { class: 'display' }, 'the log'), divers),
+      row('outing', { class: 'tall' }, outings),
+      row('out', { class: 'tall' }, count, table, whole, print, out),
+      row('in', { class: 'tall' }, picker, meter, stopKey, came, refused,
+        el('p', { class: 'sub' }, 'JSON Lines, as given out here or by the host. The same file twice changes nothing.')),
+      eraseRow),
+    said,
+    el('div', { class: 'go-bar' }, el('button', { type: 'button', class: 'key fill', onclick: () => app.go('log', { diver: who }) }, 'log')));
+  root.append(page);
+
+  /** Lines of the chosen diver, of all outings. @returns {Line[]} */
+  const ofDiver = () => {
+    const lines = app.log.lines();
+    return who === '' ? lines : /** @type {Line[]} */ (holdsOfDiver(lines, person()));
+  };
+  const person = () => personNamed(who, app.log.people());
+  /** @returns {Line[]} */
+  const chosen = () => {
+    const mine = ofDiver();
+    return outing === null ? mine : outingsOf(mine).find((o) => o.key === outing)?.lines ?? [];
+  };
+
+  /** @param {'csv' | 'jsonl'} form */
+  async function give(form) {
+    if (busy) return;
+    const lines = chosen();
+    busy = 'out';
+    try {
+      const parts = form === 'csv' ? [csvOf(lines)] : await jsonLines(app.store, lines, (n) => setText(out, `${n} of ${lines.length} holds`));
+      const name = ['log', who, isoDay(app.now())].filter(Boolean).join(' ').replace(/[^\p{L}\p{N}-]+/gu, '-');
+      save(parts, `${name}.${form}`, form === 'csv' ? 'text/csv;charset=utf-8' : 'application/x-ndjson');
+      setText(out, `${lines.length} holds given out`);
+    } catch (err) {
+      setText(out, `not given out: ${/** @type {any} */ (err)?.message ?? err}`);
+    } finally {
+      busy = '';
+    }
+  }
+
+  async function takeIn() {
+    const file = picker.files?.[0];
+    if (!file || busy) return;
+    busy = 'in';
+    stop = false;
+    setShown(meter, true);
+    draw(true);
+    let bytes = 0;
+    const pieces = (async function* () {
+      const reader = file.stream().getReader();
+      const decoder = new TextDecoder();
+      for (let next = await reader.read(); !next.done; next = await reader.read()) {
+        bytes += next.value.byteLength;
+        yield decoder.decode(next.value, { stream: true });
+      }
+      yield decoder.decode();
+    })();
+    /** @param {import('../app/out_in.js').Imported} so */
+    const tell = (so) => {
+      setAttr(meter, 'value', file.size > 0 ? Math.min(1, bytes / file.size) : 1);
+      setText(came, `${so.read} lines: ${so.added} new, ${so.known} known, ${so.refusals} refused${so.stopped ? '; stopped' : ''}`);
+    };
+    try {
+      const so = await importLines(app.store, pieces, { told: tell, stopped: () => stop });
+      tell(so);
+      replace(refused, so.refused.map((r) => el('li', null, `line ${r.line}: ${r.code}, ${r.reason}${r.id ? ` (${r.id})` : ''}`)));
+      await app.log.renew(so.holds);
+    } catch (err) {
+      setText(came, `stopped: ${/** @type {any} */ (err)?.message ?? err}`);
+    } finally {
+      busy = '';
+      picker.value = '';
+      draw(true);
+    }
+  }
+
+  async function erase() {
+    if (busy || nameKey(sure.value) !== nameKey(who) || who === '') return;
+    busy = 'erase';
+    const p = person();
+    try {
+      await app.access.erase?.({ ...(p.id === null ? { name: who } : { id: p.id, name: who }) }, who);
+      const { ids, holds } = await ownOf(app.store, app.log.lines(), p);
+      await app.erase(ids, p.id === null ? [] : [p.id]);
+      setText(said, `${who}: ${holds.length} holds erased from this phone`);
+      who = '';
+      outing = null;
+      sure.value = '';
+    } catch (err) {
+      setText(said, /** @type {any} */ (err)?.reason ?? `not erased: ${err}`);
+    }
+    setShown(said, true);
+    busy = '';
+    draw(true);
+  }
+
+  function draw(again = false) {
+    const lines = app.log.lines();
+    const people = app.log.people().filter((/** @type {import('../app/people.js').Known} */ p) => p.dived || p.id !== null);
+    const mine = ofDiver();
+    const all = outingsOf(mine);
+    const key = JSON.stringify([who, outing, busy, people.length, lines.length, all.length, mine.at(-1)?.hold]);
+    if (!again && key === shown) return;
+    shown = key;
+    replace(divers, [...people.slice(0, 8).map((/** @type {import('../app/people.js').Known} */ p) => p.name), ''].map((name) => {
+      const node = word(name || 'everybody', () => {
+        who = name;
+        outing = null;
+        sure.value = '';
+        setShown(said, false);
+        draw(true);
+      });
+      setAttr(node, 'aria-pressed', name === who ? 'true' : 'false');
+      return node;
+    }));
+    const pick = choice('outing', [['', 'all outings'], ...all.slice(0, OUTINGS).map((o) => /** @type {[string, string]} */ ([o.key, outingWords(o)]))], (v) => {
+      outing = v === '' ? null : v;
+      draw(true);
+    });
+    pick.set(outing ?? '');
+    pick.node.classList.add('column');
+    replace(outings, pick.node);
+    setText(count, `${chosen().length} holds`);
+    setShown(meter, busy === 'in');
+    setShown(stopKey, busy === 'in');
+    setShown(eraseRow, who !== '');
+    setText(eraseWords, `The holds ${who} dived, their profile and their series go from this phone${app.access.erase ? ' and from the host' : ''}, for good. As a buddy ${who} stays named in other people’s holds. Type ${who} to confirm.`);
+    setAttr(eraseKey, 'disabled', nameKey(sure.value) === nameKey(who) ? null : true);
+  }
+
+  draw();
+  if (params.erase) eraseRow.scrollIntoView();
+  return {
+    update: () => draw(),
+    unmount() {
+      stop = true;
+      page.remove();
+    },
+  };
+}
+
+/** @param {{start_at: number, lines: Line[]}} outing */
+function outingWords({ start_at, lines }) {
+  const [pair] = knownPairs(lines, 1);
+  const people = pair ? [pair.diver, pair.buddy].sort().join(' and ') : '';
+  return [dateWords(start_at), people, `${lines.length} hold${lines.length === 1 ? '' : 's'}`].filter(Boolean).join(', ');
+}
+
+/**
+ * Gives a file to the person.
+ * @param {string[]} parts
+ * @param {string} name
+ * @param {string} type
+ */
+function save(parts, name, type) {
+  const url = URL.createObjectURL(new Blob(parts, { type }));
+  const link = el('a', { href: url, download: name });
+  document.body.append(link);
+  link.click();
+  link.remove();
+  setTimeout(() => URL.revokeObjectURL(url), 60_000);
+}
