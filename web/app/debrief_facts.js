@@ -6,11 +6,13 @@ import { clockText, tenthsText } from './clock_text.js';
 
 /** @typedef {import('./log_facts.js').HoldRecord} HoldRecord */
 
-/** Limits of a typed reading: percent, and beats a minute. */
-export const READING_LIMITS = Object.freeze({ spo2: Object.freeze([30, 100]), hr: Object.freeze([20, 250]) });
-
 /** What the pair may tick about a hold. */
-export const CONDITIONS = Object.freeze(['cold', 'tired', 'stressed', 'hungry', 'full', 'unwell', 'noisy', 'new place']);
+export const CONDITIONS = Object.freeze([
+  'stressed', 'cold', 'tired', 'worried', 'slept badly', 'hungry', 'full', 'no warm-up', 'unwell', 'noisy', 'new place',
+]);
+
+/** What the diver may say they felt. */
+export const FELT = Object.freeze(['numbness', 'warmth', 'throat spasms', 'sight changed']);
 
 /** The three words a debrief opens with. */
 export const VERDICTS = Object.freeze([
@@ -80,9 +82,11 @@ export function soundedWords({ hold }) {
 /**
  * The rows of a debrief, label and words; what is not known has no row.
  * @param {HoldRecord} record
+ * @param {import('../rules/debrief.js').Debrief | null} [told]
+ * @param {import('../rules/expect.js').Figure | null} [usual] the diver's usual answer time before this hold
  * @returns {{label: string, words: string, sub?: string}[]}
  */
-export function debriefRows(record) {
+export function debriefRows(record, told = null, usual = null) {
   const { status, summary: s } = record;
   /** @type {{label: string, words: string, sub?: string}[]} */
   const rows = [];
@@ -101,7 +105,7 @@ export function debriefRows(record) {
   add('final from', final ? [clockText(final.at_ms), final.why].filter(Boolean).join(', ') : 'not reached');
   if (s.answer_median_ms !== null && s.answer_slowest_ms !== null) {
     add('answers', `${tenthsText(s.answer_median_ms)} usual, ${tenthsText(s.answer_slowest_ms)} slowest`,
-      s.answer_trend_ms_per_min === null ? '' : trendWords(s.answer_trend_ms_per_min));
+      [s.answer_trend_ms_per_min === null ? '' : trendWords(s.answer_trend_ms_per_min), againstUsual(s.answer_slowest_ms, usual)].filter(Boolean).join('; '));
   } else if (s.answers.length > 0) add('answers', String(s.answers.length), 'not timed');
   if (s.longest_silence_ms !== null) add('longest silence', clockText(s.longest_silence_ms));
   const { prompt, again, alarm } = s.rungs_reached;
@@ -110,7 +114,9 @@ export function debriefRows(record) {
     s.rungs_missed === 0 ? '' : `${count(s.rungs_missed, 'prompt', 'prompts')} met late or not`,
     answered === 0 ? '' : `${count(answered, 'alarm', 'alarms')} lifted by an answer`,
   ].filter(Boolean).join(', '));
+  if (told) add('asked', `looks ${told.looks}, taps ${told.asked}, answers ${told.answered}`, told.no_answer > 0 ? `no answer seen ${told.no_answer}` : '');
   add('sounded', soundedWords(record));
+  if (told && told.sites.length > 1) add('moved', told.sites.map((x) => `${x.site} ${clockText(x.at_ms)}`).join(', '));
   if (s.signs.length > 0) add('signs', s.signs.map((x) => `${x.what} ${clockText(x.at_ms)}`).join(', '));
   if (s.ok_ms !== null) add('OK sign', sinceSurfacing(s.ok_ms));
   else if (status.surfaced_at !== null) add('OK sign', 'none');
@@ -123,28 +129,48 @@ export function debriefRows(record) {
   return rows;
 }
 
+/**
+ * @param {number} slowestMs
+ * @param {import('../rules/expect.js').Figure | null} usual
+ */
+function againstUsual(slowestMs, usual) {
+  if (usual === null) return '';
+  if (usual.value === null) return 'the diver’s usual is not known yet';
+  const times = (Math.round((slowestMs * 10) / Math.max(1, usual.value)) / 10).toFixed(1);
+  return `the diver’s usual ${tenthsText(usual.value)}, median of ${usual.count} holds: the slowest took ${times} times that`;
+}
+
+/**
+ * What was said of a hold and later said anew, the newest first: the words as
+ * they were, and when.
+ * @param {import('../rules/fold.js').Hold} hold
+ * @returns {{at: number, words: string}[]}
+ */
+export function saidBefore(hold) {
+  /** @type {{at: number, words: string}[]} */
+  const earlier = [];
+  /** @type {Set<string>} */
+  const newer = new Set();
+  for (let i = hold.events.length - 1; i >= 0; i--) {
+    const { kind, at, data = {} } = hold.events[i];
+    if (kind !== 'verdict' && kind !== 'note') continue;
+    if (data.lifts !== undefined) continue;
+    const about = kind === 'note' ? (data.about === 'buddy' ? 'the buddy’s note' : 'note') : 'verdict';
+    if (newer.has(about)) {
+      const list = (/** @type {unknown} */ v) => (Array.isArray(v) ? v.map(String) : []);
+      const words = kind === 'verdict' ? [verdictWords(String(data.what))] : [...list(data.conditions), ...list(data.felt), String(data.text ?? '')];
+      earlier.push({ at, words: `${about}: ${words.filter(Boolean).join(', ') || 'nothing'}` });
+    }
+    newer.add(about);
+  }
+  return earlier;
+}
+
 /** @param {number} msPerMin */
 export function trendWords(msPerMin) {
   const tenths = Math.round(msPerMin / 100) / 10;
   if (tenths === 0) return 'level over the hold';
   return `${Math.abs(tenths).toFixed(1)} s ${tenths > 0 ? 'slower' : 'faster'} each minute`;
-}
-
-/**
- * Reads one typed number of a reading.
- * @param {string} text
- * @param {'spo2' | 'hr'} what
- * @returns {{value: number | null, problem: string | null}} an empty field has neither
- */
-export function readNumber(text, what) {
-  const t = text.trim().replace(/\s*%$/, '');
-  if (t === '') return { value: null, problem: null };
-  const [least, most] = READING_LIMITS[what];
-  const value = /^\d{1,3}$/.test(t) ? Number(t) : NaN;
-  if (!(value >= least && value <= most)) {
-    return { value: null, problem: `${what === 'spo2' ? 'SpO₂' : 'pulse'} from ${least} to ${most}` };
-  }
-  return { value, problem: null };
 }
 
 /**

@@ -197,8 +197,8 @@ export function newModel(env) {
    * Records one event: on this phone's disk first, then shown, then sent. Only an alarm does not wait for the disk.
    * @param {string} kind
    * @param {Record<string, unknown> | null} [data]
-   * @param {{at?: number, hold?: string, soft?: boolean}} [opts] `at` shared ms, default now; `hold` default the current
-   *   one; `soft` makes no tick
+   * @param {{at?: number, hold?: string, pair?: string, soft?: boolean}} [opts] `at` shared ms, default now; `hold` default
+   *   the current one; `pair` of a hold of an earlier outing: what is added to it stays on this phone; `soft` makes no tick
    * @returns {Promise<HoldEvent>} rejects with `{code, reason}`
    */
   const record = async (kind, data, opts = {}) => {
@@ -221,12 +221,14 @@ export function newModel(env) {
     const { event } = /** @type {{event: HoldEvent}} */ (made);
     counter += 1;
     devices.setCounter(identity.device, counter);
-    unsent.add(event.id);
+    const pair = opts.pair ?? identity.pair;
+    const own = pair === identity.pair;
+    if (own) unsent.add(event.id);
     mirror.add(event);
 
     const alarmed = status()?.standing?.rung === 'alarm';
     const strict = STRICT.has(kind) || (kind === 'answered' && alarmed);
-    const row = { id: event.id, pair: identity.pair, at: event.at, event, state: /** @type {const} */ ('new') };
+    const row = { id: event.id, pair, at: event.at, event, state: own ? /** @type {const} */ ('new') : /** @type {const} */ ('stored') };
     const kept = store.add(row, strict).then(() => true);
     if (isAlarm(event)) take([event], identity.pair);
     const inTime = await Promise.race([kept, env.wait(DISK_MS).then(() => false)]);
@@ -235,6 +237,7 @@ export function newModel(env) {
       slowDisk = false;
     });
 
+    if (!own) return event;
     if (SEEN.has(kind)) away = null;
     take([event], identity.pair);
     env.send([event]);

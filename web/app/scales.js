@@ -9,8 +9,6 @@ import { firstMs, stageAt } from '../rules/cadence.js';
 const PX_PER_SECOND = 21;
 /** Highest an answer chart may grow. */
 const ANSWER_MAX_PX = 136;
-/** No two contractions come faster; a doubled press is no rate (own). */
-const SHORTEST_MS = 1500;
 
 /**
  * The answer chart: px per second and the seconds that get a line.
@@ -48,21 +46,6 @@ export function windowLine(cadence, bounds, toMs) {
   }
   put(stageAt(bounds, toMs) === 'final' && bounds.final_at === toMs ? toMs - 1 : toMs);
   return points.filter((p, i) => i === 0 || p.t > points[i - 1].t);
-}
-
-/**
- * Contractions as bars as wide as the time between two of them.
- * @param {number[]} timesMs in order
- * @returns {{from: number, to: number, perMinute: number}[]}
- */
-export function rateBars(timesMs) {
-  const bars = [];
-  for (let i = 1; i < timesMs.length; i++) {
-    const between = timesMs[i] - timesMs[i - 1];
-    if (between < SHORTEST_MS) continue;
-    bars.push({ from: timesMs[i - 1], to: timesMs[i], perMinute: 60_000 / between });
-  }
-  return bars;
 }
 
 /**

@@ -4,7 +4,8 @@ import { test } from 'node:test';
 import { addEvent, newHold } from '../rules/fold.js';
 import { factsOf, liftsOf, newestPlan, recordOf, saidPassedOut } from '../app/log_facts.js';
 import { markWords, marksOf, moveProblem } from '../app/log_marks.js';
-import { debriefRows, finalFrom, logWords, readNumber, soundedWords, trendWords } from '../app/debrief_facts.js';
+import { debriefRows, finalFrom, logWords, saidBefore, soundedWords, trendWords } from '../app/debrief_facts.js';
+import { askWords, previousReading, readNumber, readingLine } from '../app/reading_facts.js';
 import { blockOf } from '../app/guards.js';
 import { expected } from '../app/expected.js';
 import { localZone } from '../app/clock_text.js';
@@ -210,4 +211,19 @@ test('H19 "passed out" that stood longer than a mis-press stays said', () => {
   assert.equal(said(['passed-out', 0], ['clean', 10_000]), false);
   assert.equal(said(['passed-out', 0], ['clean', 10_001]), true);
   assert.equal(said(['clean', 0], ['shaky', 60_000]), false);
+});
+
+test('a reading is told with its place, and what is unlikely is asked about', () => {
+  assert.equal(readingLine({ at_ms: 214_000, spo2: 78, hr: null }, 200_000), '3:34, 0:14 after surfacing: SpO₂ 78');
+  assert.equal(readingLine({ at_ms: 30_000, spo2: 97, hr: 60 }, 200_000), '0:30: SpO₂ 97, pulse 60');
+  const known = [{ at_ms: 10_000, spo2: 97, hr: null }, { at_ms: 30_000, spo2: 92, hr: 58 }];
+  assert.deepEqual(previousReading(known, 29_000), { spo2: 97, hr: null, at: 10_000 });
+  assert.equal(previousReading(known, 9_000), null);
+  assert.equal(askWords({ spo2: 41, hr: 60 }, [{ field: 'spo2', code: 'low' }, { field: 'hr', code: 'leap' }]), 'SpO₂ 41 is very low, pulse 60 leaps from the one before.');
+});
+
+test('what was said and said anew stays to be seen, the newest first', () => {
+  const hold = made('h-01', [...CALM, ['verdict', 300, { what: 'shaky' }], ['note', 310, { text: 'cold water', conditions: ['cold'] }], ['note', 315, { about: 'buddy', text: 'calm' }],
+    ['verdict', 320, { what: 'clean' }], ['note', 330, { text: '', conditions: ['cold', 'tired'] }]]);
+  assert.deepEqual(saidBefore(hold).map((b) => b.words), ['note: cold, cold water', 'verdict: shaky']);
 });

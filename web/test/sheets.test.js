@@ -2,7 +2,7 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import { CAUTIONS, GRACE_MS, breathing, countdownAt } from '../app/countdown.js';
-import { answerScale, msAt, rateBars, valueScale, windowLine } from '../app/scales.js';
+import { answerScale, msAt, valueScale, windowLine } from '../app/scales.js';
 import { codeProblem, joinProblem, likelyRole, nameProblem, pairWords, spacedCode, tidyCode } from '../app/join_form.js';
 import { guardKey, guardWords } from '../app/guard_words.js';
 import { boundariesOf } from '../rules/cadence.js';
@@ -57,11 +57,6 @@ test('the window line follows the rules: flat in struggle, a step and a glide in
   assert.deepEqual(line.at(-1), { t: 280_000, ms: 4000 });
   assert.ok(line.every((p, i) => i === 0 || p.t > line[i - 1].t));
   assert.deepEqual(windowLine('standard', bounds, 100_000), [], 'no taps, no window');
-});
-
-test('contractions become bars as wide as the time between them, and a doubled press is none', () => {
-  assert.deepEqual(rateBars([60_000, 70_000, 70_400, 80_000]).map((b) => [b.from, b.to, Math.round(b.perMinute)]), [[60_000, 70_000, 6], [70_400, 80_000, 6]]);
-  assert.deepEqual(rateBars([60_000]), []);
 });
 
 test('readings fill their height without blowing up a wobble', () => {

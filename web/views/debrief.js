@@ -7,6 +7,10 @@
 import { el, setClass, setShown, setText } from '../app/dom.js';
 import { diverOf, factsOf, isOver, liftsOf, recordOf } from '../app/log_facts.js';
 import { debriefRows, verdictWords } from '../app/debrief_facts.js';
+import { personNamed } from '../app/people.js';
+import { debriefOf } from '../rules/debrief.js';
+import { expectationsOf } from '../rules/expect.js';
+import { holdsOfDiver } from '../rules/log.js';
 import { blockOf, restOf } from '../app/guards.js';
 import { marksOf } from '../app/log_marks.js';
 import { clockText, dateWords } from '../app/clock_text.js';
@@ -41,7 +45,20 @@ export function mount(root, app, params = {}) {
   /** @type {string | null} */
   let trouble = null;
 
+  /** A hold of an earlier outing, once it is read from the disk. @type {any} */
+  let opened = null;
+  const lineOf = (/** @type {string} */ id) => app.log.lines().find((/** @type {any} */ l) => l.hold === id) ?? null;
+  const pairHere = () => frame.pair?.pair ?? '';
+  /** Whether the hold is of another outing than this phone's present one: what is added to it stays here. @param {string} id */
+  const isEarlier = (id) => !app.holds().some((/** @type {any} */ h) => h.id === id) && (lineOf(id)?.pair ?? pairHere()) !== pairHere();
+  const read = async () => {
+    if (params.hold === undefined || !isEarlier(params.hold)) return;
+    opened = await app.log.open(params.hold);
+    draw();
+  };
+
   const startedHold = () => {
+    if (opened) return opened;
     const started = app.holds().filter((/** @type {any} */ h) => recordOf(h, frame.now).status.start_at !== null);
     return started.find((/** @type {any} */ h) => h.id === params.hold) ?? started.at(-1) ?? null;
   };
@@ -51,7 +68,12 @@ export function mount(root, app, params = {}) {
     const hold = startedHold();
     if (!hold) return false;
     try {
-      await app.record(kind, data, { ...opts, hold: hold.id });
+      const earlier = isEarlier(hold.id);
+      await app.record(kind, data, { ...opts, hold: hold.id, ...(earlier ? { pair: lineOf(hold.id).pair } : {}) });
+      if (earlier) {
+        await app.log.renew([hold.id]);
+        await read();
+      }
       trouble = null;
       return true;
     } catch (err) {
@@ -107,13 +129,14 @@ export function mount(root, app, params = {}) {
       cursor = ms;
       draw();
     },
+    along: () => app.go('readings', { hold: startedHold()?.id }),
   });
   const notes = noteRows((data) => keep('note', data));
   const restWords = el('span');
   const restSub = el('span', { class: 'sub' });
   const restRow = row('rest', null, restWords, restSub);
   const againWord = word('', () => app.go('plan', {}));
-  const againRow = row('or', { plain: true }, againWord, word('log', () => app.go('log'), 'open the log'));
+  const againRow = row('or', { plain: true }, againWord, word('log', () => app.go('log'), 'open the log'), word('print', () => app.go('report', { holds: [startedHold()?.id ?? ''] })));
   const amend = amendSheet({ keep: (data) => keep('amend', data) });
   const said = el('p', { class: 'said', role: 'alert', hidden: true });
   const amendKey = el('button', { type: 'button', class: 'd-amend', onclick: () => {
@@ -163,6 +186,8 @@ export function mount(root, app, params = {}) {
     tape.update(model);
     const width = page.clientWidth || window.innerWidth;
     const told = summary.verdict !== null && !asking;
+    const all = debriefOf(hold, frame.now);
+    const usual = usualBefore(record, start);
     const readingsKnown = marksOf(hold, start, frame.now).filter((m) => m.kind === 'reading' && !m.gone).map((m) => {
       const data = hold.byId.get(m.id)?.data ?? {};
       return { at_ms: m.now_ms, spo2: wholeOr(data.spo2), hr: wholeOr(data.hr) };
@@ -179,6 +204,9 @@ export function mount(root, app, params = {}) {
           glide_end: model.glide_end_ms ?? status.boundaries.final_at_ms,
         },
         readings: readingsKnown,
+        rates: summary.contraction_rates,
+        sites: all.sites,
+        usual_ms: usual.value,
       }, (ms) => tape.x(ms), width, cursor);
     }
 
@@ -190,15 +218,27 @@ export function mount(root, app, params = {}) {
     setText(verdictText, verdictWords(summary.verdict));
     setShown(troubleRow, summary.incident !== null);
     troublePick.set(/** @type {any} */ (summary.incident));
-    drawFacts(facts, record);
-    readings.update({ end_ms: model.total_ms ?? 0, surfaced_ms: status.surfaced_at === null ? null : status.surfaced_at - start, cursor_ms: cursor, old: frame.now - start >= DAY_MS });
-    notes.update(hold);
+    drawFacts(facts, debriefRows(record, all, usual));
+    readings.update({ end_ms: model.total_ms ?? 0, surfaced_ms: status.surfaced_at === null ? null : status.surfaced_at - start, cursor_ms: cursor, old: frame.now - start >= DAY_MS && !isEarlier(hold.id), known: readingsKnown });
+    notes.update(all);
     setShown(amend.node, amending);
     setText(amendKey, amending ? 'done' : 'amend');
     if (amending) amend.update(hold, start, model.total_ms ?? 0, frame.now);
     drawNext(status.plan?.diver ?? '', status.plan?.buddy ?? '');
-    setText(said, trouble ?? (over ? '' : 'this hold is not over'));
-    setShown(said, Boolean(trouble) || !over);
+    const note = trouble ?? (!over ? 'this hold is not over' : isEarlier(hold.id) ? 'an earlier outing: what is added stays on this phone and goes out with its file' : '');
+    setText(said, note);
+    setShown(said, note !== '');
+  }
+
+  /**
+   * The diver's usual answer time as it was before this hold.
+   * @param {import('../app/log_facts.js').HoldRecord} record
+   * @param {number} start
+   */
+  function usualBefore(record, start) {
+    const person = personNamed(diverOf(record), app.log.people());
+    const before = holdsOfDiver(app.log.lines(), person).filter((/** @type {any} */ l) => l.start_at < start);
+    return expectationsOf(before, record.status.plan?.setting ?? null).answer;
   }
 
   /**
@@ -228,6 +268,7 @@ export function mount(root, app, params = {}) {
   watcher.observe(page);
   fit();
   draw();
+  read();
   return {
     /** @param {any} nextFrame */
     update(nextFrame) {
@@ -259,10 +300,9 @@ function wholeOr(value) {
 
 /**
  * @param {HTMLElement} node
- * @param {import('../app/log_facts.js').HoldRecord} record
+ * @param {ReturnType<typeof debriefRows>} rows
  */
-function drawFacts(node, record) {
-  const rows = debriefRows(record);
+function drawFacts(node, rows) {
   const shown = JSON.stringify(rows);
   if (node.dataset.shown === shown) return;
   node.dataset.shown = shown;

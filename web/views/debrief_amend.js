@@ -4,8 +4,9 @@
  */
 
 import { el, replace, setShown, setText } from '../app/dom.js';
+import { saidBefore } from '../app/debrief_facts.js';
 import { marksOf, moveProblem } from '../app/log_marks.js';
-import { clockText, parseClock } from '../app/clock_text.js';
+import { clockText, parseClock, timeOfDay } from '../app/clock_text.js';
 import { row, word } from './sheet.js';
 
 /** One press moves a mark by this much (ms). */
@@ -22,8 +23,8 @@ export function amendSheet({ keep }) {
   const list = el('div', { class: 'sheet' });
   const node = el('section', { class: 'amend', 'aria-label': 'amend', hidden: true }, list);
 
-  /** @type {{marks: import('../app/log_marks.js').Mark[], start: number, end_ms: number}} */
-  let facts = { marks: [], start: 0, end_ms: 0 };
+  /** @type {{marks: import('../app/log_marks.js').Mark[], start: number, end_ms: number, before: {at: number, words: string}[]}} */
+  let facts = { marks: [], start: 0, end_ms: 0, before: [] };
 
   /** @param {import('../app/log_marks.js').Mark} mark */
   function editor(mark) {
@@ -64,7 +65,7 @@ export function amendSheet({ keep }) {
           }, `change ${mark.words} at ${clockText(mark.now_ms)}`);
       return row(mark.gone ? '' : clockText(mark.now_ms), { class: 'mark-row' }, original, words, how ? el('span', { class: 'sub' }, how) : null, change,
         isOpen && !mark.gone ? editor(mark) : null);
-    }));
+    }), facts.before.map((b) => row(timeOfDay(b.at), { class: 'mark-row' }, el('s', null, b.words), el('span', { class: 'sub' }, 'said before'))));
   }
 
   return {
@@ -78,10 +79,11 @@ export function amendSheet({ keep }) {
     update(hold, start, endMs, nowMs) {
       // The signal check stands before the start: no time of the hold comes from it.
       const marks = marksOf(hold, start, nowMs).filter((m) => m.at_ms >= 0);
-      const next = JSON.stringify([marks, start, endMs]);
+      const before = saidBefore(hold);
+      const next = JSON.stringify([marks, start, endMs, before]);
       if (next === shown) return;
       shown = next;
-      facts = { marks, start, end_ms: endMs };
+      facts = { marks, start, end_ms: endMs, before };
       draw();
     },
   };

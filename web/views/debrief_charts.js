@@ -5,7 +5,7 @@
  */
 
 import { el, replace, svg } from '../app/dom.js';
-import { answerScale, msAt, rateBars, valueScale, windowLine } from '../app/scales.js';
+import { answerScale, msAt, valueScale, windowLine } from '../app/scales.js';
 import { clockText, tenthsText } from '../app/clock_text.js';
 import { diamondPath, path, round, text } from '../tape/marks.js';
 
@@ -19,9 +19,14 @@ import { diamondPath, path, round, text } from '../tape/marks.js';
  * @property {import('../rules/cadence.js').Cadence} cadence
  * @property {import('../rules/cadence.js').Boundaries} bounds
  * @property {{at_ms: number, spo2: number | null, hr: number | null}[]} readings in order
+ * @property {{from_ms: number, to_ms: number, count: number}[]} rates contractions by half minute
+ * @property {{site: string, at_ms: number}[]} sites where they began, and where they moved
+ * @property {number | null} usual_ms the diver's usual answer time
  */
 
 const LEFT = 14;
+/** A bar shorter than this says nothing about a rate (ms). */
+const SHORT_MS = 10_000;
 
 /**
  * @param {object} on
@@ -72,12 +77,12 @@ function draw(facts, x, width, cursorMs) {
   const timed = taps.filter((m) => typeof m.took_ms === 'number');
   const line = windowLine(facts.cadence, facts.bounds, facts.surfaced_ms ?? facts.total_ms);
   if (taps.length > 0 || looks.length > 0) {
-    const part = answers(timed, looks, taps.length > 0 ? line : [], y, place);
+    const part = answers(timed, looks, taps.length > 0 ? line : [], facts.usual_ms, y, place);
     parts.push(part.node);
     y = part.foot;
   }
   if (contractions.length > 1) {
-    const part = rates(contractions, y, place);
+    const part = rates(facts, y, place);
     parts.push(part.node);
     y = part.foot;
   }
@@ -109,10 +114,11 @@ function draw(facts, x, width, cursorMs) {
  * @param {TapeMark[]} taps timed ones
  * @param {TapeMark[]} looks
  * @param {{t: number, ms: number}[]} line
+ * @param {number | null} usualMs
  * @param {number} top
  * @param {Place} place
  */
-function answers(taps, looks, line, top, { x, right, labelX, width }) {
+function answers(taps, looks, line, usualMs, top, { x, right, labelX, width }) {
   const scale = answerScale(Math.max(0, ...taps.map((m) => m.took_ms ?? 0), ...line.map((p) => p.ms)));
   const foot = top + 24 + scale.height;
   const yOf = (/** @type {number} */ ms) => foot - (ms / 1000) * scale.pxPerSecond;
@@ -129,6 +135,11 @@ function answers(taps, looks, line, top, { x, right, labelX, width }) {
     nodes.push(fits
       ? text(x(line[0].t) - 8, yOf(line[0].ms) + 5, 'window', { size: 15, anchor: 'end' })
       : text(Math.max(x(line[0].t) + 4, LEFT + 66), yOf(line[0].ms) - 6, 'window', { size: 15 }));
+  }
+  if (usualMs !== null && taps.length > 0) {
+    const y = round(yOf(Math.min(usualMs, scale.height / scale.pxPerSecond * 1000)));
+    nodes.push(path(`M${LEFT} ${y}H${round(labelX - 10)}`, 'ch-usual', 2));
+    nodes.push(text(LEFT, y - 4, `usual ${tenthsText(usualMs)}`, { size: 15 }));
   }
   for (const m of looks) {
     nodes.push(svg('ellipse', { cx: round(x(m.at_ms)), cy: foot - 5, rx: 5, ry: 3.2, class: 'ch-hollow', 'stroke-width': 1.5 }));
@@ -156,29 +167,37 @@ function answers(taps, looks, line, top, { x, right, labelX, width }) {
 }
 
 /**
- * @param {number[]} times
+ * Contractions by half minute, as so many a minute, and where they moved.
+ * @param {ChartFacts} facts
  * @param {number} top
  * @param {Place} place
  */
-function rates(times, top, { x, right, labelX, width }) {
-  const bars = rateBars(times);
-  const most = Math.max(1, ...bars.map((b) => b.perMinute));
+function rates({ rates: bars, sites }, top, { x, right, labelX, width }) {
+  const perMinute = (/** @type {ChartFacts['rates'][number]} */ b) => (b.count * 60_000) / Math.max(1, b.to_ms - b.from_ms);
+  // The last bar may be short: a single contraction in it is no rate.
+  const whole = bars.filter((b) => b.to_ms - b.from_ms >= SHORT_MS);
+  const most = Math.max(1, ...whole.map(perMinute));
   const tall = 48;
   const foot = top + 24 + tall + 10;
   /** @type {SVGElement[]} */
   const nodes = [text(LEFT, top + 38, 'contractions', { size: 17, bold: true })];
   for (const b of bars) {
-    const h = (b.perMinute / most) * tall;
-    nodes.push(svg('rect', { x: round(x(b.from) + 0.75), y: round(foot - h), width: round(Math.max(1, x(b.to) - x(b.from) - 1.5)), height: round(h), class: 'ch-fill' }));
+    const h = (Math.min(most, perMinute(b)) / most) * tall;
+    nodes.push(svg('rect', { x: round(x(b.from_ms) + 0.75), y: round(foot - h), width: round(Math.max(1, x(b.to_ms) - x(b.from_ms) - 1.5)), height: round(h), class: 'ch-fill' }));
   }
-  if (bars.length > 0) {
-    const roomRight = labelX + 60 <= width;
-    const words = svg('text', { x: roomRight ? round(labelX) : LEFT, y: roomRight ? foot - tall + 12 : foot - 6, class: 'tp-text', 'font-size': 15 },
-      svg('tspan', { 'font-size': 20, class: 'bold' }, String(Math.round(most))), ' a min');
-    nodes.push(words);
-  }
+  const roomRight = labelX + 60 <= width;
+  nodes.push(svg('text', { x: roomRight ? round(labelX) : LEFT, y: roomRight ? foot - tall + 12 : foot - 6, class: 'tp-text', 'font-size': 15 },
+    svg('tspan', { 'font-size': 20, class: 'bold' }, String(Math.round(most))), ' a min'));
   nodes.push(path(`M${LEFT} ${foot}H${right}`, 'ch-line', 1.5));
-  return { node: svg('g', null, ...nodes), foot };
+  let free = -Infinity;
+  for (const { site, at_ms } of sites) {
+    const at = x(at_ms);
+    nodes.push(path(`M${round(at)} ${foot}v6`, 'ch-line', 2));
+    if (at < free) continue;
+    nodes.push(text(at, foot + 20, site, { size: 15 }));
+    free = at + site.length * 8 + 8;
+  }
+  return { node: svg('g', null, ...nodes), foot: sites.length > 0 ? foot + 24 : foot };
 }
 
 /**
@@ -215,6 +234,8 @@ function spoken(facts, timed, contractions) {
   if (timed.length > 0) said.push(`${timed.length} timed answers, the slowest ${tenthsText(Math.max(...timed.map((m) => m.took_ms ?? 0)))}`);
   if (contractions.length > 0) said.push(`${contractions.length} contractions from ${clockText(contractions[0])}`);
   const spo2 = facts.readings.map((r) => r.spo2).filter((v) => v !== null);
+  if (facts.usual_ms !== null) said.push(`usual answer ${tenthsText(facts.usual_ms)}`);
+  if (facts.sites.length > 1) said.push(`moved ${facts.sites.map((m) => `${m.site} ${clockText(m.at_ms)}`).join(', ')}`);
   if (spo2.length > 0) said.push(`lowest SpO₂ ${Math.min(...spo2)}`);
   return said.join('; ') || 'no charts';
 }

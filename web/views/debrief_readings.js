@@ -3,21 +3,27 @@
  * time, or it is typed, from the start or from surfacing.
  */
 
-import { el, setShown, setText } from '../app/dom.js';
-import { readNumber } from '../app/debrief_facts.js';
+import { el, replace, setShown, setText } from '../app/dom.js';
+import { askWords, doubtKey, previousReading, readNumber, readingLine } from '../app/reading_facts.js';
+import { judgeReading } from '../rules/readings.js';
 import { moveProblem } from '../app/log_marks.js';
 import { clockText, parseClock } from '../app/clock_text.js';
-import { choice, row } from './sheet.js';
+import { choice, row, word } from './sheet.js';
 
 /**
  * @param {object} on
  * @param {(data: {spo2?: number, hr?: number}, atMs: number) => Promise<boolean>} on.keep
  * @param {(ms: number | null) => void} on.cursor the instant typed, shown on the charts
+ * @param {() => void} on.along to type many, along the tape
  */
-export function readingRow({ keep, cursor }) {
+export function readingRow({ keep, cursor, along }) {
   /** @type {'start' | 'surfaced'} */
   let from = 'start';
-  let facts = { end_ms: 0, surfaced_ms: /** @type {number | null} */ (null), old: false };
+  /** @type {{end_ms: number, surfaced_ms: number | null, old: boolean, known: import('../app/reading_facts.js').Reading[]}} */
+  let facts = { end_ms: 0, surfaced_ms: null, old: false, known: [] };
+  /** What was asked about and not yet confirmed by a second press. */
+  let sure = '';
+  const list = el('ul', { class: 'sub readings-list' });
   const entry = (/** @type {string} */ label, /** @type {string} */ hint, /** @type {string} */ mode) =>
     el('input', { class: 'entry', 'aria-label': label, placeholder: hint, inputmode: mode, autocomplete: 'off', enterkeyhint: 'done' });
   const at = entry('time of the reading', '0:00', 'decimal');
@@ -59,6 +65,14 @@ export function readingRow({ keep, cursor }) {
       ?? (none ? 'SpO₂ or pulse' : null) ?? (facts.old ? 'more than a day ago: readings can no longer be added' : null);
     say(wrong);
     if (wrong || ms === null) return;
+    const reading = { spo2: values.spo2.value, hr: values.hr.value, at: ms };
+    const { ask } = judgeReading(reading, previousReading(facts.known, ms));
+    if (ask.length > 0 && sure !== doubtKey(reading)) {
+      sure = doubtKey(reading);
+      say(`${askWords(reading, ask)} If it is so, press add again.`);
+      return;
+    }
+    sure = '';
     /** @type {{spo2?: number, hr?: number}} */
     const data = {};
     if (values.spo2.value !== null) data.spo2 = values.spo2.value;
@@ -73,16 +87,19 @@ export function readingRow({ keep, cursor }) {
   }
 
   return {
-    node: row('readings', { class: 'tall' }, form, el('p', { class: 'sub' }, 'Touch the charts to set the time. A finger shows late: tens of seconds after the body.')),
+    node: row('readings', { class: 'tall' }, list, form, word('along the tape', along, 'type many readings along the tape'),
+      el('p', { class: 'sub' }, 'Touch the charts to set the time. A finger shows late: tens of seconds after the body.')),
     /** @param {number} ms since the start */
     at(ms) {
       from = 'start';
       fromPick.set(from);
       at.value = clockText(ms);
     },
-    /** @param {{end_ms: number, surfaced_ms: number | null, cursor_ms: number | null, old: boolean}} next */
+    /** @param {{end_ms: number, surfaced_ms: number | null, cursor_ms: number | null, old: boolean, known: import('../app/reading_facts.js').Reading[]}} next */
     update(next) {
       facts = next;
+      const lines = next.known.map((r) => readingLine(r, next.surfaced_ms));
+      if (list.textContent !== lines.join('')) replace(list, lines.map((line) => el('li', null, line)));
       setShown(fromPick.node, next.surfaced_ms !== null);
     },
   };
