@@ -30,7 +30,9 @@ const views = {
   files: later(() => import('./views/files.js')),
   log: later(() => import('./views/log.js')),
   people: later(() => import('./views/people.js')),
+  readings: later(() => import('./views/readings.js')),
   report: later(() => import('./views/report.js')),
+  series: later(() => import('./views/series.js')),
   trends: later(() => import('./views/trends.js')),
 };
 

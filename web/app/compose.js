@@ -15,6 +15,7 @@ import { diverOf, recordOf } from './log_facts.js';
 import { newAccess, secretOf } from './access.js';
 import { isRunning, newBook } from './book.js';
 import { newLogbook } from './logbook.js';
+import { seriesEvents, seriesNow } from './series_now.js';
 import { newDeviceStore } from './device.js';
 import { newEarlier } from './earlier.js';
 import { newEraser } from './erase.js';
@@ -261,6 +262,7 @@ export async function startApp(on) {
       doubt_ms: info.doubt_ms,
       hold: status?.hold ?? null,
       phase: status?.phase ?? null,
+      ...(prefs.reads ? { reads: true } : {}),
     };
     return { ...state, rungs: isFit(state) && tabs.first(), takes: voice.state().takes, away_ms: model.away()?.ms };
   };
@@ -382,6 +384,8 @@ export async function startApp(on) {
     takeBack: model.takeBack,
     holds: model.holds,
     log: logbook,
+    /** The series this pair is in. */
+    series: () => seriesNow(seriesEvents(book.entries(), model.identity().pair), logbook.lines(), clock.now()),
     store,
     erase,
     /** @param {string} id */

@@ -29,6 +29,7 @@ const CROCKFORD = '0123456789abcdefghjkmnpqrstvwxyz';
  * @property {'right' | 'left'} hand
  * @property {string[] | null} hears what the diver of this phone wants to hear, null for the usual
  * @property {boolean} digits the diver's phone shows the time of the hold
+ * @property {boolean} [reads] this phone types readings in a hold; not kept
  * @property {boolean} quiet early prompts begin with light and vibration, the tone comes 2 s later
  */
 

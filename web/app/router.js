@@ -7,10 +7,10 @@ import { isRunning } from './book.js';
 
 /** @typedef {import('../rules/status.js').Status} Status */
 
-/** @typedef {'join' | 'plan' | 'soundcheck' | 'place' | 'breathe' | 'live' | 'recovery' | 'incident' | 'debrief' | 'diver' | 'siren' | 'log' | 'files' | 'people' | 'report' | 'trends'} ViewName */
+/** @typedef {'join' | 'plan' | 'soundcheck' | 'place' | 'breathe' | 'live' | 'recovery' | 'incident' | 'debrief' | 'diver' | 'siren' | 'log' | 'files' | 'people' | 'readings' | 'report' | 'series' | 'trends'} ViewName */
 
 /** Sheets that may be chosen while no hold runs. */
-const SHEETS = new Set(['join', 'plan', 'soundcheck', 'place', 'breathe', 'debrief', 'log', 'files', 'people', 'report', 'trends']);
+const SHEETS = new Set(['join', 'plan', 'soundcheck', 'place', 'breathe', 'debrief', 'log', 'files', 'people', 'readings', 'report', 'series', 'trends']);
 /** A hold that ended this long ago is opened from the log, not by itself (ms, own). */
 const DEBRIEF_MS = 3 * 3_600_000;
 
@@ -21,9 +21,10 @@ const DEBRIEF_MS = 3 * 3_600_000;
  * @param {Status | null} facts.status of the current hold
  * @param {number} facts.now shared ms
  * @param {ViewName | null} facts.chosen
+ * @param {boolean} [facts.reads] this phone types readings, and another one asks and watches
  * @returns {ViewName}
  */
-export function viewFor({ joined, role, status, now, chosen }) {
+export function viewFor({ joined, role, status, now, chosen, reads = false }) {
   const phase = status?.phase ?? null;
   const running = isRunning(phase);
   if (!joined && !running) return 'join';
@@ -31,6 +32,7 @@ export function viewFor({ joined, role, status, now, chosen }) {
   if (phase === 'incident') return 'incident';
   if (running) {
     if (role === 'diver') return 'diver';
+    if (reads) return 'readings';
     return phase === 'hold' ? 'live' : 'recovery';
   }
   if (chosen !== null && SHEETS.has(chosen)) return chosen;
@@ -54,6 +56,19 @@ export function forgetsChoice(before, after) {
   if (before === null) return isRunning(after.phase);
   if (before.phase === after.phase) return false;
   return isRunning(after.phase) || isRunning(before.phase) || after.phase === 'breathe-up';
+}
+
+/**
+ * Whether this phone shows the digits for readings in a hold: only while
+ * another buddy's phone is here that does not, and no alarm stands. Nobody ever
+ * types in place of looking (hazard H15).
+ * @param {any} frame
+ */
+export function readsHere({ prefs, me, present, status }) {
+  if (prefs?.reads !== true || (me.role !== 'buddy' && me.role !== 'instructor')) return false;
+  if (status?.standing?.rung === 'alarm') return false;
+  return (present ?? []).some((/** @type {any} */ d) =>
+    d.role === 'buddy' && d.device !== me.device && d.state?.reads !== true && d.state?.visible === true && (d.link === undefined || d.link === 'live'));
 }
 
 /**
@@ -149,7 +164,7 @@ export function newRouter(root, views, app, broken) {
       params = {};
     }
     before = after;
-    const name = viewFor({ joined, role: frame.me.role, status, now: frame.now, chosen });
+    const name = viewFor({ joined, role: frame.me.role, status, now: frame.now, chosen, reads: readsHere(frame) });
     if (name !== shown || fresh) mount(name);
     draw();
     busy = false;

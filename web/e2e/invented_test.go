@@ -52,9 +52,9 @@ func inventedOutings(outings, holds int, now time.Time) []byte {
 			for at := int64(29_000); at < onset; at += 29_000 {
 				put("look", at, "buddy", nil)
 			}
-			for at, n := onset+3000, 0; at < length-4000; at, n = at+14_000-int64(n)*300, n+1 {
+			for at, n := onset+3000, 0; at < length-1500; at, n = at+max(6000, 13_000-int64(n)*900), n+1 {
 				put("asked", at, "buddy", nil)
-				took := int64(700 + 60*((o+n)%6) + 90*n)
+				took := int64(700 + 60*((o+n)%6) + 70*n)
 				put("answered", at+took, "buddy", map[string]any{"took_ms": took})
 			}
 			sites := []string{"belly", "belly", "chest", "chest", "throat"}

@@ -1,7 +1,7 @@
 // Which view is on the screen: in a hold the state decides.
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
-import { forgetsChoice, viewFor } from '../app/router.js';
+import { forgetsChoice, readsHere, viewFor } from '../app/router.js';
 
 const NOW = 1_790_000_000_000;
 
@@ -60,4 +60,25 @@ test('a choice is forgotten when something happens that all have to see', () => 
   assert.equal(forgetsChoice(at('planned'), at('planned')), false);
   assert.equal(forgetsChoice(null, at('planned')), false);
   assert.equal(forgetsChoice(null, at('hold')), true);
+});
+
+test('H15 readings are typed on a second phone only: with another buddy’s phone that looks, and no alarm', () => {
+  const other = { device: 'b', role: 'buddy', link: 'live', state: { visible: true } };
+  const frame = (/** @type {any} */ over = {}) => ({
+    prefs: { reads: true }, me: { device: 'a', role: 'buddy' }, present: [other], status: { standing: null }, ...over,
+  });
+  assert.equal(readsHere(frame()), true);
+  assert.equal(readsHere(frame({ prefs: {} })), false);
+  assert.equal(readsHere(frame({ present: [] })), false, 'never the only buddy');
+  assert.equal(readsHere(frame({ present: [{ ...other, link: 'lost' }] })), false);
+  assert.equal(readsHere(frame({ present: [{ ...other, state: { visible: false } }] })), false);
+  assert.equal(readsHere(frame({ present: [{ ...other, state: { visible: true, reads: true } }] })), false, 'two that type are nobody who looks');
+  assert.equal(readsHere(frame({ present: [{ ...other, role: 'diver' }] })), false);
+  assert.equal(readsHere(frame({ me: { device: 'a', role: 'diver' } })), false);
+  assert.equal(readsHere(frame({ status: { standing: { rung: 'alarm' } } })), false);
+  const facts = { joined: true, role: 'buddy', now: NOW, chosen: null, reads: true };
+  assert.equal(viewFor({ ...facts, status: status('hold') }), 'readings');
+  assert.equal(viewFor({ ...facts, status: status('watch') }), 'readings');
+  assert.equal(viewFor({ ...facts, status: status('incident') }), 'incident');
+  assert.equal(viewFor({ ...facts, status: status('planned') }), 'plan');
 });

@@ -16,13 +16,16 @@ import { newPresses } from './presses.js';
 
 /** A press on a key this soon after its meaning changed was meant for the old one (ms). */
 const DEAD_MS = 1000;
+/** A rest that ends sooner leaves no time to breathe up: then the usual breathe-up follows it (ms, own). */
+const REST_LEAST_MS = 60_000;
 /** The signal check's two presses may follow each other quickly (ms). */
 const CHECK_DEAD_MS = 150;
 
 /**
  * @param {HTMLElement} root
  * @param {any} app
- * @param {{begin?: boolean}} [params] `begin`: the countdown starts with the view
+ * @param {{begin?: boolean, zero_at?: number | null}} [params] `begin`: the countdown starts with the view; `zero_at`: and
+ *   counts to the end of a series' rest, where that is far enough
  */
 export function mount(root, app, params = {}) {
   /** @type {any} */
@@ -104,7 +107,11 @@ export function mount(root, app, params = {}) {
   for (const press of [surfacePress, stop, more, check]) press.setMeaning('');
 
   const mine = () => ['buddy', 'instructor'].includes(frame.me?.role ?? 'buddy');
-  const begin = () => record('breathe-up', { zero_at: app.now() + BREATHE_MS }, app.now());
+  const begin = () => {
+    const now = app.now();
+    const rested = params.zero_at ?? 0;
+    record('breathe-up', { zero_at: rested - now >= REST_LEAST_MS ? rested : now + BREATHE_MS }, now);
+  };
 
   let widest = '0:00';
   const fit = () => {

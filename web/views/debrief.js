@@ -8,6 +8,7 @@ import { el, setClass, setShown, setText } from '../app/dom.js';
 import { diverOf, factsOf, isOver, liftsOf, recordOf } from '../app/log_facts.js';
 import { debriefRows, verdictWords } from '../app/debrief_facts.js';
 import { personNamed } from '../app/people.js';
+import { seriesWords } from '../app/series_now.js';
 import { debriefOf } from '../rules/debrief.js';
 import { expectationsOf } from '../rules/expect.js';
 import { holdsOfDiver } from '../rules/log.js';
@@ -41,6 +42,8 @@ export function mount(root, app, params = {}) {
   /** @type {number | null} instant a reading is being typed for, ms since the start */
   let cursor = null;
   let asking = false;
+  /** What the series goes on with, where the hold is one of it. @type {string | null} */
+  let inSeries = null;
   let amending = false;
   /** @type {string | null} */
   let trouble = null;
@@ -145,7 +148,7 @@ export function mount(root, app, params = {}) {
     if (amending) amend.node.scrollIntoView({ block: 'start' });
   } });
   const nextText = el('span', { class: 'display' });
-  const next = el('button', { type: 'button', class: 'd-next slab', onclick: () => app.go('plan', { swap: true }) }, nextText);
+  const next = el('button', { type: 'button', class: 'd-next slab', onclick: () => app.go('plan', { swap: inSeries === null }) }, nextText);
   const foot = el('div', { class: 'd-foot' }, amendKey, next);
   const body = el('div', { class: 'd-body' }, charts.node, el('div', { class: 'sheet' }, verdictRow, troubleRow, facts, readings.node, notes.node, restRow, againRow), amend.node);
   const page = el('main', { class: 'page scroll debrief', 'aria-label': 'debrief' },
@@ -258,7 +261,9 @@ export function mount(root, app, params = {}) {
       setText(restSub, 'talk to an instructor or a doctor');
     }
     setShown(restRow, Boolean(blocked) || (rest !== null && rest.rest_ms < 6 * 3_600_000));
-    setText(nextText, blocked ? 'no more holds today' : `${buddy || 'buddy'} dives next`);
+    const series = app.series();
+    inSeries = series && series.series.diver === diver && series.at.next !== null ? seriesWords(series) : null;
+    setText(nextText, inSeries !== null && !blocked ? inSeries : blocked ? 'no more holds today' : `${buddy || 'buddy'} dives next`);
     setClass(next, 'blocked', Boolean(blocked));
     next.disabled = Boolean(blocked);
     setShown(againWord, !blocked);

@@ -2,6 +2,8 @@
 // the diver wants them.
 
 import { clockText } from '../app/clock_text.js';
+import { holdId } from '../app/device.js';
+import { seriesWords } from '../app/series_now.js';
 import { el, setAttr, setClass, setShown, setStyle, setText } from '../app/dom.js';
 import { attachTwice } from '../press/press.js';
 import { icon } from '../tape/marks.js';
@@ -41,7 +43,14 @@ export function mount(root, app) {
     },
   });
   const roles = el('button', { type: 'button', class: 'diver-key', onclick: () => app.go('join') }, 'roles');
-  const keys = el('div', { class: 'diver-keys' }, check, show, roles);
+  const endSeries = el('button', {
+    type: 'button', class: 'diver-key',
+    onclick() {
+      const now = app.series();
+      if (now) app.record('series', { series: now.series.series, ended: true }, { hold: holdId(app.frame().me.device, 0) }).catch(reportError);
+    },
+  }, 'end the series');
+  const keys = el('div', { class: 'diver-keys' }, check, show, roles, endSeries);
   const surface = el('div', { class: 'diver-surface' }, disc, big, lines, time.node);
   const alarm = createAlarm({
     app,
@@ -91,7 +100,9 @@ export function mount(root, app) {
       const ms = facts ? shownTime(facts) : null;
       setShown(time.node, ms !== null && (wants || face.shows_time));
       if (ms !== null) time.set(clockText(ms));
-      setText(foot, [failure || faultLine(frame), face.foot].filter(Boolean).join('\n'));
+      const series = face.rest ? app.series() : null;
+      setShown(endSeries, series !== null);
+      setText(foot, [failure || faultLine(frame), series ? seriesWords(series) : '', face.foot].filter(Boolean).join('\n'));
       setShown(keys, face.rest);
       setText(show, wants ? 'time: shown' : 'time: hidden');
       touch.setMeaning(face.touch ? `answer ${facts?.status.asked_at ?? ''}` : 'nothing');

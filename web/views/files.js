@@ -15,7 +15,7 @@ import { choice, row, word } from './sheet.js';
 /** @typedef {import('../app/logbook.js').Line} Line */
 
 /** Outings offered at once. */
-const OUTINGS = 8;
+const OUTINGS = 5;
 
 /**
  * @param {HTMLElement} root
@@ -60,7 +60,7 @@ export function mount(root, app, params = {}) {
         el('p', { class: 'sub' }, 'JSON Lines, as given out here or by the host. The same file twice changes nothing.')),
       eraseRow),
     said,
-    el('div', { class: 'go-bar' }, el('button', { type: 'button', class: 'key fill', onclick: () => app.go('log', { diver: who }) }, 'log')));
+    el('div', { class: 'go-bar' }, el('button', { type: 'button', class: 'go fill', onclick: () => app.go('log', { diver: who }) }, el('span', { class: 'display' }, 'log'))));
   root.append(page);
 
   /** Lines of the chosen diver, of all outings. @returns {Line[]} */
@@ -197,7 +197,7 @@ export function mount(root, app, params = {}) {
 function outingWords({ start_at, lines }) {
   const [pair] = knownPairs(lines, 1);
   const people = pair ? [pair.diver, pair.buddy].sort().join(' and ') : '';
-  return [dateWords(start_at), people, `${lines.length} hold${lines.length === 1 ? '' : 's'}`].filter(Boolean).join(', ');
+  return [dateWords(start_at), people, `${lines.length}\u00a0hold${lines.length === 1 ? '' : 's'}`].filter(Boolean).join(', ');
 }
 
 /**

@@ -42,12 +42,11 @@ export function mount(root, app, params = {}) {
     most += ROWS;
     draw(true);
   } }, 'earlier holds');
-  const go = (/** @type {string} */ words, /** @type {() => void} */ press, cls = 'key') => el('button', { type: 'button', class: cls, onclick: press }, words);
   const page = el('main', { class: 'page scroll log', 'aria-label': 'log' },
     el('div', { class: 'sheet' }, row('log', null, title, divers),
       row('', { plain: true }, word('trends', () => app.go('trends', { diver: only })), word('people', () => app.go('people')), word('out and in', () => app.go('files', { diver: only })))),
     list, el('div', { class: 'log-more' }, more),
-    el('div', { class: 'go-bar' }, go('plan', () => app.go('plan'), 'key fill')));
+    el('div', { class: 'go-bar' }, el('button', { type: 'button', class: 'go fill', onclick: () => app.go('plan') }, el('span', { class: 'display' }, 'plan'))));
   root.append(page);
   const seen = new IntersectionObserver((entries) => {
     for (const e of entries) {

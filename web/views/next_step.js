@@ -11,11 +11,14 @@ export function leaveOutSoundCheck() {
   leftOut = true;
 }
 
-/** @param {any} app */
-export function nextStep(app) {
+/**
+ * @param {any} app
+ * @param {number | null} [restUntilAt] shared ms at which a series' rest ends: the breathe-up counts to it
+ */
+export function nextStep(app, restUntilAt = null) {
   const frame = app.frame();
   if (frame.sound?.state === 'proven') leftOut = false;
   if (frame.sound?.state !== 'proven' && !leftOut) app.go('soundcheck');
   else if (!frame.place) app.go('place');
-  else app.go('breathe', { begin: true });
+  else app.go('breathe', { begin: true, zero_at: restUntilAt });
 }

@@ -37,7 +37,8 @@ import { fitPx } from './sheet.js';
  * @typedef {object} HoldApp
  * @property {() => number} now
  * @property {() => HoldFrame} frame
- * @property {(kind: string, data?: object, opts?: {at?: number}) => Promise<{id: string}>} record
+ * @property {(kind: string, data?: object, opts?: {at?: number, hold?: string}) => Promise<{id: string}>} record
+ * @property {() => {series: import('../rules/series.js').Series, at: import('../rules/series.js').SeriesNow} | null} series
  * @property {(id: string) => Promise<unknown>} takeBack
  * @property {(view: string, params?: object) => void} go
  * @property {() => void} quiet

@@ -13,6 +13,8 @@ import { clockText, clockTextS } from '../app/clock_text.js';
 import { expected, isFromLog, profileLines, usualLines } from '../app/expected.js';
 import { factsOf, liftsOf } from '../app/log_facts.js';
 import { knownPairs, personNamed } from '../app/people.js';
+import { seriesStep, seriesWords } from '../app/series_now.js';
+import { holdId } from '../app/device.js';
 import { divedBy, firstDraft, keepDraft, swapDraft } from './plan_draft.js';
 import { nextStep } from './next_step.js';
 import { planRows } from './plan_rows.js';
@@ -83,6 +85,21 @@ export function mount(root, app, params = {}) {
     draw();
   };
 
+  /** The step of a series that filled in the planned time. */
+  let stepped = '';
+  /** The next hold of a series brings its planned time, once. */
+  const followSeries = () => {
+    const step = seriesStep(app.series(), draft.diver);
+    const key = step ? `${step.series} ${step.series_no}` : '';
+    if (step && key !== stepped) draft = { ...draft, planned: clockTextS(step.planned_s), end_by: '' };
+    stepped = key;
+    return step;
+  };
+  const endSeries = () => {
+    const now = app.series();
+    if (now) attempt(() => app.record('series', { series: now.series.series, ended: true }, { hold: holdId(frame.me.device, 0) }));
+  };
+
   /** @param {{diver?: string, buddy?: string}} people */
   const choose = (people) => {
     draft = { ...draft, ...people };
@@ -105,7 +122,7 @@ export function mount(root, app, params = {}) {
   };
 
   const mayPlan = () => ['buddy', 'instructor'].includes(frame.me?.role ?? 'buddy');
-  const rows = planRows({ edit, left, swap, choose });
+  const rows = planRows({ edit, left, swap, choose, endSeries });
   const more = moreRows({ app, edit, left });
   const tape = planStrip();
   const guard = guardSlab({ act, lift });
@@ -126,6 +143,7 @@ export function mount(root, app, params = {}) {
     const lines = app.log.lines();
     const people = app.log.people();
     const diver = personNamed(draft.diver, people);
+    const series = app.series();
     const log = expected(app, draft.diver, draft.setting);
     const others = (frame.present ?? [])
       .filter((/** @type {any} */ d) => d.role === 'buddy' || d.role === 'instructor')
@@ -140,6 +158,7 @@ export function mount(root, app, params = {}) {
       longest_from: isFromLog(log.longest, draft.longest) ? 'log' : 'typed',
       diver_id: diver.id,
       buddy_id: personNamed(draft.buddy, people).id,
+      series: seriesStep(series, draft.diver) ? series.series : null,
       holds: facts,
       log: lines.filter((/** @type {any} */ l) => l.start_at > now - GUARDED_MS),
       lifts: liftsOf(holds),
@@ -147,7 +166,7 @@ export function mount(root, app, params = {}) {
     });
     const about = { planned_s: sheet.planned_s, longest_s: sheet.longest_s, diver: draft.diver, buddy: draft.buddy };
     const standing = guards.filter((g) => g.hard || !wentOn.has(guardKey(g, about)));
-    return { sheet, guards, standing, about, now, log, people, lines };
+    return { sheet, guards, standing, about, now, log, people, lines, series };
   }
 
   /**
@@ -193,7 +212,7 @@ export function mount(root, app, params = {}) {
 
   async function press() {
     app.sound.arm();
-    const { sheet, standing, about, guards, people } = read();
+    const { sheet, standing, about, guards, people, series } = read();
     if (sheet.data === null) {
       for (const name of Object.keys(sheet.errors)) asked.add(name);
       draw();
@@ -211,26 +230,30 @@ export function mount(root, app, params = {}) {
       const { id } = personNamed(draft[who], people);
       if (id !== null) data[`${who}_id`] = id;
     }
+    const step = seriesStep(series, draft.diver);
+    if (step) Object.assign(data, { series: step.series, series_no: step.series_no });
     const over = guards.map((g) => wentOn.get(guardKey(g, about))).filter(Boolean);
     if (over.length > 0) data.went_on = over;
     const begun = frame.status && ['planned', 'breathe-up'].includes(frame.status.phase) && frame.hold;
-    if (await attempt(() => (begun ? app.record('plan', data) : app.newHold(data)))) nextStep(app);
+    if (await attempt(() => (begun ? app.record('plan', data) : app.newHold(data)))) nextStep(app, series?.at.rest_until_at ?? null);
   }
 
   function draw() {
-    const { sheet, standing, now, log, people, lines } = read();
+    followSeries();
+    const { sheet, standing, now, log, people, lines, series } = read();
     const mine = mayPlan();
     const diver = personNamed(draft.diver, people);
     const profile = app.log.profiles().find((/** @type {any} */ p) => p.diver_id === diver.id) ?? null;
     const shown = Object.fromEntries(Object.entries(sheet.errors).filter(([name]) => asked.has(name)));
     rows.update({
-      draft, sheet, errors: shown, log, now, frame, told: profileLines(profile, now),
+      draft, sheet, errors: shown, log, now, frame, told: profileLines(profile, now), series: series ? seriesWords(series) : '',
       met: { people: people.slice(0, PEOPLE).map((/** @type {any} */ p) => p.name), pairs: pairsOf(lines) },
     });
     more.update({ draft, errors: shown, frame, holds: lines.length, usual: draft.diver.trim() === '' ? [] : usualLines(log) });
     tape.update(sheet.partial);
 
     const first = standing[0] ?? null;
+    const resting = standing.length === 0 && seriesStep(series, draft.diver) ? series.at.rest_left_ms : 0;
     const left = standing.every((g) => g.what === 'rest' || g.what === 'buddy-rest')
       ? Math.max(0, ...standing.map((g) => g.left_ms ?? 0))
       : 0;
@@ -243,8 +266,8 @@ export function mount(root, app, params = {}) {
       : null);
     tape.point(slab && words ? (words.at_plan ? (sheet.planned_s ?? 0) * 1000 : 0) : null);
     setClass(page, 'guarded', Boolean(slab));
-    setText(goLead, first ? 'then' : '');
-    setShown(goLead, Boolean(first));
+    setText(goLead, first ? 'then' : resting > 0 ? `rest ${clockText(resting + 999)}` : '');
+    setShown(goLead, Boolean(first) || resting > 0);
     setText(goText, waiting && left > 0 ? `rest ${clockText(left + 999)}` : 'breathe-up');
     setClass(go, 'fill', !first && mine);
     setAttr(go, 'disabled', mine ? null : true);

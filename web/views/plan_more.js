@@ -46,6 +46,8 @@ export function moreRows({ app, edit, left }) {
   const clock = el('span', { class: 'sub' });
   const place = el('span', { class: 'sub' });
   const log = el('span', { class: 'sub' });
+  const reads = choice('readings in a hold', /** @type {const} */ ([['no', 'no'], ['yes', 'typed on this phone']]), (v) => app.prefs.set('reads', v === 'yes'));
+  const readsRow = row('readings', { class: 'tall' }, reads.node, el('span', { class: 'sub' }, 'while another buddy’s phone asks and watches'));
   const usual = el('ul', { class: 'sub usual' });
   const usualRow = row('usual', { class: 'tall' }, usual);
   const soundWord = word('sound check', () => app.go('soundcheck', { back: 'plan' }));
@@ -66,6 +68,8 @@ export function moreRows({ app, edit, left }) {
     row('place', null, place, placeWord),
     usualRow,
     row('log', null, log, word('open the log', () => app.go('log'), 'open the log'), word('trends', () => app.go('trends', { diver: draft?.diver ?? '' }))),
+    row('series', null, word('several holds on one tape', () => app.go('series'), 'a series: several holds on one tape')),
+    readsRow,
     row('people', null, word('profiles', () => app.go('people'), 'profiles of the people')),
     row('screen', null, night.node), row('hand', { plain: true }, hand.node));
 
@@ -90,6 +94,9 @@ export function moreRows({ app, edit, left }) {
       setText(clock, (frame.clock?.words ?? '').replace(/^clock /, ''));
       setText(place, frame.place?.number ? `emergency ${frame.place.number}` : 'not set');
       setText(log, holds === 1 ? '1 hold' : `${holds} holds`);
+      const second = (frame.present ?? []).some((/** @type {any} */ d) => d.role === 'buddy' && d.device !== frame.me?.device);
+      setShown(readsRow, second || app.prefs.get('reads') === true);
+      reads.set(app.prefs.get('reads') === true ? 'yes' : 'no');
       setShown(usualRow, lines.length > 0);
       if (usual.textContent !== lines.join('')) replace(usual, lines.map((/** @type {string} */ line) => el('li', null, line)));
       night.set(app.prefs.get('night_mode') ?? 'auto');

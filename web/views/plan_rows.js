@@ -21,8 +21,9 @@ const HOLD_EVERY_MS = 120;
  * @param {(name: string) => void} on.left a field was left
  * @param {() => void} on.swap
  * @param {(people: {diver?: string, buddy?: string}) => void} on.choose known people were tapped
+ * @param {() => void} on.endSeries
  */
-export function planRows({ edit, left, swap, choose }) {
+export function planRows({ edit, left, swap, choose, endSeries }) {
   /** @param {keyof Draft} name */
   const typing = (name) => ({
     name,
@@ -81,6 +82,8 @@ export function planRows({ edit, left, swap, choose }) {
       choose(pair);
     })));
   };
+  const seriesLine = el('span');
+  const seriesRow = row('series', { class: 'tall' }, seriesLine, word('end it', endSeries, 'end the series'));
   const setting = choice('setting', /** @type {const} */ ([['pool', 'pool'], ['dry', 'dry']]), (v) => edit({ setting: v }));
 
   let plannedText = '';
@@ -125,7 +128,7 @@ export function planRows({ edit, left, swap, choose }) {
   const checks = choice('checks', /** @type {any} */ (CADENCES), (v) => edit({ cadence: /** @type {any} */ (v) }));
   const judged = el('p', { class: 'sub warn' }, 'looser: up to 45 s from an answer to the alarm');
   const node = el('div', { class: 'sheet' },
-    diver.node, buddy.node, pairsRow, peopleRow, row('setting', null, setting.node), planned.node, end.node, onset.node, longest.node,
+    diver.node, buddy.node, pairsRow, peopleRow, seriesRow, row('setting', null, setting.node), planned.node, end.node, onset.node, longest.node,
     signal.node, row('checks', { plain: true, class: 'checks' }, checks.node, judged));
 
   /** @type {[keyof Draft, import('./sheet.js').Field][]} */
@@ -137,7 +140,9 @@ export function planRows({ edit, left, swap, choose }) {
   return {
     node,
     /** @param {any} facts */
-    update({ draft, sheet, errors, log, now, met, told }) {
+    update({ draft, sheet, errors, log, now, met, told, series }) {
+      setText(seriesLine, series);
+      setShown(seriesRow, series !== '');
       drawPeople(draft, met);
       setText(diverSub, told.join('; '));
       setShown(diverSub, told.length > 0);
