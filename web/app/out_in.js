@@ -7,6 +7,8 @@
 import { compareEvents, decodeEvent, sameContent } from '../rules/event.js';
 import { nameKey, samePerson } from '../rules/people.js';
 import { diverIn } from '../rules/log.js';
+import { foldEvents } from '../rules/fold.js';
+import { CSV_HEAD, csvRow } from './csv.js';
 import { isNoHold } from './device.js';
 
 /** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
@@ -72,6 +74,25 @@ export async function jsonLines(store, lines, told) {
   }
   for (const [i, line] of lines.entries()) {
     parts.push(text((await store.ofHold(line.hold)).map((r) => r.event)));
+    told(i + 1);
+  }
+  return parts;
+}
+
+/**
+ * The same holds as a table, in pieces.
+ * @param {Store} store
+ * @param {Line[]} lines
+ * @param {{pair: string, session: string, number: number | null} | null} here the pair the phone is in
+ * @param {number} nowMs shared ms
+ * @param {(done: number) => void} told how many holds are written
+ * @returns {Promise<string[]>}
+ */
+export async function tableRows(store, lines, here, nowMs, told) {
+  const parts = [CSV_HEAD];
+  for (const [i, line] of lines.entries()) {
+    const hold = foldEvents(line.hold, (await store.ofHold(line.hold)).map((r) => r.event));
+    parts.push(csvRow(hold, line, here, nowMs));
     told(i + 1);
   }
   return parts;

@@ -75,8 +75,8 @@ func TestTrendsHaveATableOfEveryChart(t *testing.T) {
 	p.waitFor(t, "document.querySelector('.readings .scrub .tape-strip')")
 	p.dayAndNight(t, "along")
 	before := eval[int](t, p.browser, "buddyclock.log.lines().at(-1).events")
-	for _, key := range []string{"9", "1", "6", "0"} {
-		p.tap(t, key)
+	for _, digit := range "9160" {
+		eval[bool](t, p.browser, fmt.Sprintf("([...document.querySelectorAll('.read-pad .key')].find((k) => k.innerText === '%c').click(), true)", digit))
 	}
 	p.tap(t, "keep, next")
 	p.waitFor(t, fmt.Sprintf("buddyclock.log.lines().at(-1).events === %d", before+1))

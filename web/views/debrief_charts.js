@@ -211,12 +211,15 @@ function curve(points, name, top, { x, right, width }) {
   const foot = top + 24 + 56 + 26;
   const yOf = (/** @type {number} */ v) => foot - 22 - (v - scale.foot) * scale.px;
   /** @type {SVGElement[]} */
-  const nodes = [text(LEFT, top + 42, name, { size: 17, bold: true })];
+  const nodes = [text(LEFT, top + 16, name, { size: 17, bold: true })];
   if (points.length > 1) nodes.push(path(`M${points.map((p) => `${round(x(p.at))} ${round(yOf(p.value))}`).join('L')}`, 'ch-line', 1.5));
   for (const p of points) nodes.push(svg('rect', { x: round(x(p.at) - 4), y: round(yOf(p.value) - 4), width: 8, height: 8, class: 'ch-fill' }));
   const lowest = points.reduce((a, b) => (b.value < a.value ? b : a));
   const first = points[0];
-  if (first !== lowest) nodes.push(text(x(first.at) - 9, yOf(first.value) + 5, String(first.value), { size: 15, anchor: 'end' }));
+  if (first !== lowest) {
+    const before = x(first.at) - 9 >= LEFT + 24;
+    nodes.push(text(x(first.at) - (before ? 9 : 4), yOf(first.value) + (before ? 5 : 22), String(first.value), { size: 15, anchor: before ? 'end' : undefined }));
+  }
   const beside = x(lowest.at) + 9 + 28 <= width;
   nodes.push(text(x(lowest.at) + (beside ? 9 : -9), yOf(lowest.value) + 13, String(lowest.value), { size: 20, bold: true, anchor: beside ? undefined : 'end' }));
   nodes.push(path(`M${LEFT} ${foot}H${right}`, 'ch-line', 1.5));

@@ -6,8 +6,7 @@
 import { el, replace, setAttr, setShown, setText } from '../app/dom.js';
 import { dateWords, isoDay } from '../app/clock_text.js';
 import { knownPairs, personNamed } from '../app/people.js';
-import { importLines, jsonLines, outingsOf, ownOf } from '../app/out_in.js';
-import { csvOf } from '../rules/csv.js';
+import { importLines, jsonLines, outingsOf, ownOf, tableRows } from '../app/out_in.js';
 import { holdsOfDiver } from '../rules/log.js';
 import { nameKey } from '../rules/people.js';
 import { choice, row, word } from './sheet.js';
@@ -81,7 +80,8 @@ export function mount(root, app, params = {}) {
     const lines = chosen();
     busy = 'out';
     try {
-      const parts = form === 'csv' ? [csvOf(lines)] : await jsonLines(app.store, lines, (n) => setText(out, `${n} of ${lines.length} holds`));
+      const told = (/** @type {number} */ n) => setText(out, `${n} of ${lines.length} holds`);
+      const parts = form === 'csv' ? await tableRows(app.store, lines, app.frame().pair, app.now(), told) : await jsonLines(app.store, lines, told);
       const name = ['log', who, isoDay(app.now())].filter(Boolean).join(' ').replace(/[^\p{L}\p{N}-]+/gu, '-');
       save(parts, `${name}.${form}`, form === 'csv' ? 'text/csv;charset=utf-8' : 'application/x-ndjson');
       setText(out, `${lines.length} holds given out`);

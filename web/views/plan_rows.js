@@ -68,7 +68,7 @@ export function planRows({ edit, left, swap, choose, endSeries }) {
     setShown(others, people.length > 0 && !noDiver && !noBuddy);
     setText(others, choosing === null ? 'others' : 'done');
     setShown(peopleRow, whom !== null && names.length > 0);
-    setShown(pairsRow, whom === 'diver' && pairs.length > 0 && (noBuddy || choosing !== null));
+    setShown(pairsRow, whom === 'diver' && pairs.length > 0);
     setText(peopleLabel, whom === 'buddy' ? 'who watches?' : 'who dives?');
     const key = JSON.stringify([whom, names, pairs]);
     if (key === shownPeople) return;

@@ -31,7 +31,7 @@ const PAGE_S = 30;
  */
 export function seriesTape({ pull, nudge }) {
   const sheet = svg('svg', { class: 'series-strip' });
-  const node = el('div', { class: 'series-tape' }, sheet);
+  const node = el('div', { class: 'series-tape' }, el('div', { class: 'tape' }, sheet));
   const drawing = svg('g');
   const grips = svg('g');
   sheet.append(drawing, grips);
