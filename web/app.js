@@ -25,15 +25,13 @@ import * as recovery from './views/recovery.js';
 import * as siren from './views/siren.js';
 import * as soundcheck from './views/soundcheck.js';
 
+/** @param {'files' | 'log' | 'people' | 'readings' | 'report' | 'series' | 'trends'} name */
+const apart = (name) => later(() => import('./views/apart.js').then((views) => views[name]));
+
 const views = {
   breathe, debrief, diver, incident, join, live, place, plan, recovery, siren, soundcheck,
-  files: later(() => import('./views/files.js')),
-  log: later(() => import('./views/log.js')),
-  people: later(() => import('./views/people.js')),
-  readings: later(() => import('./views/readings.js')),
-  report: later(() => import('./views/report.js')),
-  series: later(() => import('./views/series.js')),
-  trends: later(() => import('./views/trends.js')),
+  files: apart('files'), log: apart('log'), people: apart('people'), readings: apart('readings'), report: apart('report'),
+  series: apart('series'), trends: apart('trends'),
 };
 
 const root = /** @type {HTMLElement} */ (document.getElementById('view'));

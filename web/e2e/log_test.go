@@ -14,6 +14,7 @@ import (
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -84,12 +85,13 @@ func TestTrendsHaveATableOfEveryChart(t *testing.T) {
 }
 
 // A pair that has been here before is two presses from the breathe-up, with
-// every figure filled in and its origin said; the guards stand in lines of
-// their own (the sound check and the place card of the outing are done).
+// every figure filled in and its origin said. What an outing asks for once is
+// done before: counted beeps and the place card.
 func TestH19AKnownPairIsTwoPressesFromTheBreatheUp(t *testing.T) {
 	t.Parallel()
 	p := withLog(t, "pair", 390, 844)
 	eval[bool](t, p.browser, `buddyclock.record('place', { number: '112', address: 'pool, gate 2' }).then(() => true)`)
+	p.hears(t)
 	p.show(t, "plan", "{}", "document.querySelector('.plan')")
 	p.picture(t, "plan-empty")
 	presses := 0
@@ -108,12 +110,14 @@ func TestH19AKnownPairIsTwoPressesFromTheBreatheUp(t *testing.T) {
 	eval[bool](t, p.browser, "(document.querySelector('.guard .key.fill').click(), true)")
 	p.waitFor(t, "document.querySelector('.guard').hidden")
 
-	// The sound check of the outing is done once; here a person starts without.
 	p.tap(t, "breathe-up")
 	presses++
-	p.waitFor(t, "document.querySelector('.page.soundcheck, .page.breathe, [aria-label=breathe-up], .beep-key, .slab')")
+	p.phase(t, "breathe-up")
+	p.waitFor(t, "document.querySelector('[aria-label=breathe-up]')")
 	assert.Equal(t, 2, presses)
-	assert.Equal(t, "planned", eval[string](t, p.browser, "buddyclock.frame().status.phase === 'breathe-up' ? 'planned' : buddyclock.frame().status.phase"))
+	plan := eval[string](t, p.browser, "JSON.stringify(buddyclock.frame().status.plan)")
+	assert.Contains(t, plan, `"diver":"Ansa"`)
+	assert.Contains(t, plan, `"buddy":"Odo"`)
 }
 
 // A series is shaped on its tape by a finger and by keys, then its first hold
@@ -141,7 +145,7 @@ func TestSeriesIsPulledIntoShapeOnItsTape(t *testing.T) {
 	assert.Equal(t, pulled-first, length(4)-(first+2*(length(2)-pulled)), "all holds with it")
 
 	eval[bool](t, p.browser, "(document.querySelectorAll('.notch')[1].focus(), true)")
-	p.run(t, chromedp.KeyEvent("ArrowLeft"))
+	p.run(t, chromedp.KeyEvent(kb.ArrowLeft))
 	require.Equal(t, rest-5, length(1), "a key moves a rest by five seconds")
 	p.says(t, "twice the hold before")
 	p.tap(t, "shrinking rests")

@@ -18,7 +18,7 @@ import { drawBand } from '../tape/strip.js';
 const HEIGHT = 150;
 const INSET = 22;
 /** px a second, at least: so long a tape is pushed along, not squeezed. */
-const PX_PER_S = 0.42;
+const PX_PER_S = 0.6;
 const GRIP = { width: 26, height: 34, touch: 48 };
 /** What one press of an arrow key, and of a page key, moves a notch (s). */
 const KEY_S = 5;
