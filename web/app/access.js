@@ -31,6 +31,8 @@ export class PlainError extends Error {
  * @property {() => Promise<{code: string, code_until_ms: number, urls: string[], qr: string[]}>} invite
  * @property {() => Promise<boolean>} reach whether a host answers at all
  * @property {() => Promise<void>} leave
+ * @property {(diver: {id?: string, name?: string}, confirm: string) => Promise<number | null>} erase a diver's log on the host, by
+ *   the name a person typed: how many holds went; null where there is no host, or it knows nothing of that diver
  * @property {(name?: string) => Promise<void>} alone goes on without a host: own clock, own store
  */
 
@@ -151,6 +153,20 @@ export function newAccess({ post, knock, secret, identity, newDevice, become }) 
         () => false,
       ),
     invite: () => ask('/api/invite', { token: identity().token }),
+    async erase(diver, confirm) {
+      const { token } = identity();
+      if (token === '') return null;
+      // By the id, and where the host's plans have none of it, by the name.
+      for (const who of [{ id: diver.id }, { name: diver.name }]) {
+        if (!who.id && !who.name) continue;
+        try {
+          return Number((await ask('/api/erase', { token, diver: who, confirm })).holds);
+        } catch (err) {
+          if (!(err instanceof PlainError) || err.code !== 'no-diver') throw err;
+        }
+      }
+      return null;
+    },
     async leave() {
       const old = identity();
       if (old.token) {

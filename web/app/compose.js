@@ -18,7 +18,7 @@ import { newLogbook } from './logbook.js';
 import { seriesEvents, seriesNow } from './series_now.js';
 import { newDeviceStore } from './device.js';
 import { newEarlier } from './earlier.js';
-import { newEraser } from './erase.js';
+import { erasedIds, newEraser } from './erase.js';
 import { keepPage, versionOf, WORDS_FAILED } from './kept.js';
 import { newModel, RECENT_MS } from './model.js';
 import { goingOf } from './going.js';
@@ -175,6 +175,7 @@ export async function startApp(on) {
       unfit = false;
       const { number, session, name } = welcome;
       told.hear(welcome.told);
+      erase(erasedIds(welcome.told?.erased)).catch(reportError);
       const role = /** @type {import('./device.js').Identity['role']} */ (welcome.role);
       model.toldOf({ number, session, role, ...(name === null ? {} : { name }) });
       link.offer(model.lackedBy(welcome.counts));
@@ -183,7 +184,8 @@ export async function startApp(on) {
       changed();
     },
     onTold(word) {
-      if (told.hear(word)) changed();
+      if (word?.type === 'erased') erase(erasedIds(word.erased)).catch(reportError);
+      else if (told.hear(word)) changed();
     },
     onCounts: (counts) => link.offer(model.lackedBy(counts)),
     onError(code, reason, final) {

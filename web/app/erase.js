@@ -3,7 +3,7 @@
  * draft that was made of them.
  */
 
-import { isNoHold } from './device.js';
+import { eventId, isNoHold } from './device.js';
 
 /** @typedef {import('./model.js').Model} Model */
 
@@ -15,12 +15,15 @@ const DRAFTS = ['buddyclock-draft', 'buddyclock-series'];
  * @param {import('../store/db.js').Store} env.store
  * @param {Model} env.model
  * @param {import('./logbook.js').Logbook} env.logbook
- * @returns {(ids: string[], profiles?: string[]) => Promise<void>} event ids, and ids of persons whose profile goes too
+ * @returns {(ids: string[]) => Promise<void>} event ids; those that are not here make no difference
  */
 export function newEraser({ store, model, logbook }) {
-  return async (ids, profiles = []) => {
-    const holds = new Set((await store.byId(ids)).map((row) => row.event.hold));
+  return async (ids) => {
+    const rows = await store.byId(ids);
     model.forget(ids);
+    if (rows.length === 0) return;
+    const holds = new Set(rows.map((row) => row.event.hold));
+    const profiles = rows.flatMap(({ event }) => (event.kind === 'profile' ? [String(event.data?.diver_id)] : []));
     logbook.forget(profiles);
     const keys = [...holds].filter((id) => !isNoHold(id)).flatMap(logbook.keysOf);
     await store.remove(ids, [...keys, ...profiles.map(logbook.profileKey)]);
@@ -33,4 +36,26 @@ export function newEraser({ store, model, logbook }) {
     }
     await logbook.renew(holds);
   };
+}
+
+/** Counters of one device at most that are heeded in one word of the host. */
+const MOST = 100_000;
+
+/**
+ * The ids of what the host says was erased.
+ * @param {unknown} erased device id to runs of counters, `[from, to]` each
+ * @returns {string[]}
+ */
+export function erasedIds(erased) {
+  if (typeof erased !== 'object' || erased === null) return [];
+  /** @type {string[]} */
+  const ids = [];
+  for (const [device, runs] of Object.entries(erased)) {
+    for (const run of Array.isArray(runs) ? runs : []) {
+      const [from, to] = Array.isArray(run) ? run : [];
+      if (!Number.isSafeInteger(from) || !Number.isSafeInteger(to) || from < 1) continue;
+      for (let n = from; n <= to && ids.length < MOST; n += 1) ids.push(eventId(device, n));
+    }
+  }
+  return ids;
 }

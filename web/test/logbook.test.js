@@ -7,7 +7,7 @@ import { knownDivers, knownPairs, knownPeople, personNamed } from '../app/people
 import { profileDraft, readProfileDraft } from '../app/profile_form.js';
 import { newBook } from '../app/book.js';
 import { newLogbook } from '../app/logbook.js';
-import { newEraser } from '../app/erase.js';
+import { erasedIds, newEraser } from '../app/erase.js';
 import { memoryStore } from '../store/db.js';
 import { CSV_COLUMNS, csvCell } from '../app/csv.js';
 
@@ -118,7 +118,7 @@ test('H21 an erased diver is gone from rows, lines and profiles, and the buddyâ€
   /** @type {string[]} */
   const forgotten = [];
   const model = /** @type {any} */ ({ forget: (/** @type {string[]} */ gone) => { forgotten.push(...gone); book.remove(gone); } });
-  await newEraser({ store, model, logbook })(ids, ['ansa1']);
+  await newEraser({ store, model, logbook })(ids);
   assert.deepEqual(forgotten, ids);
   assert.deepEqual([...store.rows.values()].map((r) => r.event.hold).filter((h) => !h.endsWith('h02')), []);
   assert.equal(book.hold('aaaaaaaaaa-h01'), null);
@@ -172,4 +172,10 @@ test('the table has the hostâ€™s columns, follows RFC 4180, and no cell is a for
   const cells = rows[1].split(',');
   assert.equal(cells[CSV_COLUMNS.indexOf('start_utc')], new Date(NOON).toISOString());
   assert.deepEqual(['hold_ms', 'looks_count', 'taps_count', 'clean'].map((name) => cells[CSV_COLUMNS.indexOf(name)]), ['120000', '2', '1', 'true']);
+});
+
+test('H21 what the host says was erased is named by device and counters', () => {
+  assert.deepEqual(erasedIds({ k7p2qabcde: [[3, 4], [9, 9]], x: [[0, 2], ['a', 'b'], 5] }), ['k7p2qabcde-000003', 'k7p2qabcde-000004', 'k7p2qabcde-000009']);
+  assert.deepEqual(erasedIds(undefined), []);
+  assert.ok(erasedIds({ x: [[1, 9e15]] }).length <= 100_000);
 });

@@ -133,10 +133,10 @@ export function mount(root, app, params = {}) {
     busy = 'erase';
     const p = person();
     try {
-      await app.access.erase?.({ ...(p.id === null ? { name: who } : { id: p.id, name: who }) }, who);
+      const host = await app.access.erase(p.id === null ? { name: who } : { id: p.id, name: who }, who);
       const { ids, holds } = await ownOf(app.store, app.log.lines(), p);
-      await app.erase(ids, p.id === null ? [] : [p.id]);
-      setText(said, `${who}: ${holds.length} holds erased from this phone`);
+      await app.erase(ids);
+      setText(said, `${who}: ${holds.length} holds erased from this phone${host === null ? '' : `, ${host} from the host`}`);
       who = '';
       outing = null;
       sure.value = '';
@@ -178,7 +178,7 @@ export function mount(root, app, params = {}) {
     setShown(meter, busy === 'in');
     setShown(stopKey, busy === 'in');
     setShown(eraseRow, who !== '');
-    setText(eraseWords, `The holds ${who} dived, their profile and their series go from this phone${app.access.erase ? ' and from the host' : ''}, for good. As a buddy ${who} stays named in other people’s holds. Type ${who} to confirm.`);
+    setText(eraseWords, `The holds ${who} dived, their profile and their series go from this phone${app.frame().pair === null ? '' : ', and those of this pair from the host'}, for good. As a buddy ${who} stays named in other people’s holds. Type ${who} to confirm.`);
     setAttr(eraseKey, 'disabled', nameKey(sure.value) === nameKey(who) ? null : true);
   }
 
