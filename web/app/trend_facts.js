@@ -62,7 +62,8 @@ export function lineWords(field, { points, line }) {
   if (points.length === 0) return ['nothing in the log yet'];
   if (!line) return [`no line: ${points.length} of ${LINE_POINTS} days`];
   const { words } = FIELDS[field];
-  const interval = `between ${differenceWords(field, line.low)} and ${differenceWords(field, line.high)}`;
+  const [low, high] = [line.low, line.high].map((slope) => differenceWords(field, slope));
+  const interval = low === high ? `${low} at either end` : `between ${low} and ${high}`;
   return [
     `${words(line.from.value)} on ${dayName(line.from.day)}, ${words(line.to.value)} on ${dayName(line.to.day)}`,
     line.direction === 'level'

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
@@ -170,6 +171,10 @@ func TestReportGoesOnPaper(t *testing.T) {
 		p.says(t, "not a medical device")
 		require.True(t, eval[bool](t, p.browser, "document.querySelectorAll('.report table tbody tr').length > 10"))
 		p.picture(t, "report-"+name)
+		p.run(t, emulation.SetEmulatedMedia().WithMedia("print"))
+		require.True(t, eval[bool](t, p.browser, "[...document.querySelectorAll('button')].every((b) => b.getBoundingClientRect().height === 0)"), "nothing to press on paper")
+		require.Equal(t, "rgb(255, 255, 255)", eval[string](t, p.browser, "getComputedStyle(document.body).backgroundColor"))
+		p.run(t, emulation.SetEmulatedMedia().WithMedia(""))
 		var pdf []byte
 		p.run(t, chromedp.ActionFunc(func(ctx context.Context) (err error) {
 			pdf, _, err = page.PrintToPDF().WithPrintBackground(true).WithPaperWidth(8.27).WithPaperHeight(11.69).WithPreferCSSPageSize(false).Do(ctx)

@@ -122,7 +122,7 @@ function holdReport(hold, nowMs) {
     ['felt', told.felt.join(', ')], ['conditions', told.conditions.join(', ')],
     ...told.notes.map((n) => [n.about === 'buddy' ? 'the buddy’s note' : 'note', n.text]),
   ].filter(([, text]) => text !== '');
-  return el('section', { class: 'hold-report keep' },
+  return el('section', { class: 'hold-report' },
     el('h2', null, `${diverOf(record)}, ${status.plan?.setting ?? ''}, ${fullDate(start)}, ${timeOfDay(start)}: ${summary.hold_ms === null ? 'no end' : clockText(summary.hold_ms)}, ${verdictWords(summary.verdict) || 'no verdict'}`),
     el('p', null, `buddy ${status.plan?.buddy ?? ''}`),
     tape.node,
