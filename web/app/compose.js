@@ -164,7 +164,7 @@ export async function startApp(on) {
     onTick: () => tick(),
     onEvents: (events) => model.receive(events),
     onStored: (ids) => model.stored(ids),
-    onRefused: (ids, code, reason) => model.refuse(ids, code, reason),
+    onRefused: (ids, code, reason) => (code === 'erased' ? void erase(ids).catch(reportError) : model.refuse(ids, code, reason)),
     onPresence(list) {
       present = list.filter((p) => typeof p?.device === 'string').map((p) => ({ ...p, state: p.state ?? {} }));
       presentAt = deviceNow();

@@ -9,8 +9,9 @@ import { readPlan } from '../rules/plan.js';
 import { statusAt } from '../rules/status.js';
 import { dropped } from '../rules/fold.js';
 import { newSeal } from '../sync/seal.js';
-import { blockOf, guardsOf, sameName } from './guards.js';
-import { diverOf, factsOf, liftsOf, newestPlan, recordOf } from './log_facts.js';
+import { guardsOf } from './guards.js';
+import { newKnown } from './known.js';
+import { newestPlan, recordOf } from './log_facts.js';
 import { eventId, holdId, newDeviceId } from './device.js';
 import { isRunning } from './book.js';
 import { PlainError } from './access.js';
@@ -230,7 +231,7 @@ export function newModel(env) {
     const strict = STRICT.has(kind) || (kind === 'answered' && alarmed);
     const row = { id: event.id, pair, at: event.at, event, state: own ? /** @type {const} */ ('new') : /** @type {const} */ ('stored') };
     const kept = store.add(row, strict).then(() => true);
-    if (isAlarm(event)) take([event], identity.pair);
+    if (own && isAlarm(event)) take([event], identity.pair);
     const inTime = await Promise.race([kept, env.wait(DISK_MS).then(() => false)]);
     if (!inTime) slowDisk = true;
     kept.then(() => {
@@ -246,37 +247,7 @@ export function newModel(env) {
     return event;
   };
 
-  /** Every hold this phone knows of, and what they say of people. */
-  const people = () => {
-    const now = clock.now();
-    const holds = book.all();
-    return { now, holds, facts: factsOf(holds, now), lifts: liftsOf(holds) };
-  };
-
-  /** @param {string} name */
-  const blockedToday = (name) => {
-    const { now, facts, lifts } = people();
-    const block = blockOf(name, facts, lifts, now);
-    const hold = block ? facts.find((f) => f.hold === block.hold) : undefined;
-    return block ? { ...block, at: hold?.incident_at ?? hold?.end_at ?? hold?.start_at ?? null, what: hold?.incident ?? null } : null;
-  };
-
-  /** @param {string} name */
-  const lastHoldOf = (name) => {
-    const { now, holds } = people();
-    let last = null;
-    for (const hold of holds) {
-      const r = recordOf(hold, now);
-      if (r.status.start_at === null || r.summary.hold_ms === null || !sameName(diverOf(r), name)) continue;
-      if (!last || r.status.start_at > Number(last.status.start_at)) last = r;
-    }
-    if (!last) return null;
-    const { status: s, summary, hold } = last;
-    return {
-      hold, summary, start_at: s.start_at, surfaced_at: s.surfaced_at ?? s.recovered_at, over_at: s.over_at,
-      hold_ms: summary.hold_ms, plan: s.plan,
-    };
-  };
+  const { people, blockedToday, lastHoldOf } = newKnown(book, () => clock.now());
 
   /**
    * Begins a new hold with its plan.
