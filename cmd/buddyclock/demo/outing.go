@@ -34,10 +34,10 @@ type phones struct{ buddy, diver *Client }
 // Run has the people come and makes them dive until ctx ends, which is no
 // error. ready is called once all of them are in, before the first hold.
 func (o *Outing) Run(ctx context.Context, ready func()) error {
-	ctx, cancel := context.WithCancelCause(ctx)
-	defer cancel(nil)
 	var running sync.WaitGroup
 	defer running.Wait()
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil) // before the wait
 	here := func(c *Client) {
 		running.Go(func() {
 			if err := c.Run(ctx); err != nil {

@@ -182,3 +182,13 @@ func TestOutingTellsItsStories(t *testing.T) {
 		}
 	}
 }
+
+// Ensures that an outing that cannot begin ends with the reason, and leaves
+// nobody behind.
+func TestOutingThatCannotBegin(t *testing.T) {
+	clk := clock.New()
+	pool := newPool(t, clk)
+	o := &Outing{Clock: clk, URL: pool.url, Secret: pool.secret, InstructorSecret: "nobody's", Pace: 1}
+	err := o.Run(t.Context(), func() { t.Error("it begins all the same") })
+	require.ErrorContains(t, err, "bad-secret")
+}
