@@ -51,6 +51,7 @@ export async function startBoard(on) {
   /** @type {import('./told.js').Outing} */
   let outing = {};
   let simulated = false;
+  let erased = false;
   /** Pairs named since the last welcome. @type {Set<string>} */
   let named = new Set();
   /** @type {number | null} */
@@ -89,7 +90,7 @@ export async function startBoard(on) {
     changed: () => changed(),
   });
   model.restore(await store.get(PAIRS));
-  model.restoreRows((await store.since(clock.now() - RECENT_MS)).filter((row) => row.pair !== ''));
+  model.restoreRows(await store.since(clock.now() - RECENT_MS));
 
   const link = newLink({
     dial() {
@@ -129,6 +130,11 @@ export async function startBoard(on) {
     },
   });
 
+  /** What the host has erased is gone from here too, as soon as no pair is in a hold: the page begins anew. */
+  const forget = () => {
+    if (erased && !rows().some((r) => r.running)) location.reload();
+  };
+
   /** @param {any} told */
   const hear = (told) => {
     switch (told?.type) {
@@ -146,6 +152,10 @@ export async function startBoard(on) {
       case 'outing':
         outing = told.outing ?? {};
         changed();
+        break;
+      case 'erased':
+        erased = true;
+        forget();
         break;
       case 'offered':
         offers.set(String(told.to), told);
@@ -202,6 +212,7 @@ export async function startBoard(on) {
 
   const tick = () => {
     const { running } = speak();
+    forget();
     if (clock.tick(running)) link.jump();
     const estimate = link.estimate();
     if (estimate) clock.hear(estimate);

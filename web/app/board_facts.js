@@ -52,6 +52,7 @@ export const STALE_IDLE_MS = 12_000;
  * @property {number} seen_at shared ms up to which this pair is known
  * @property {boolean} running in a hold, its recovery, watch or incident
  * @property {number} silent_ms for how long it is not live; 0 while it is; Infinity where it has no phone at all
+ * @property {boolean} lost this board does not hear its host
  * @property {number} rank
  * @property {number | null} since when its alarm began, shared ms; null while none stands
  * @property {{id: string, name: string, until: number} | null} going who is going to it
@@ -96,6 +97,7 @@ export function rowFacts(pair, at) {
     seen_at: seenAt,
     running,
     silent_ms: silent,
+    lost: pair.lost_ms > STALE_HOLD_MS,
     rank: since === null ? rankOf(status, running && silent > 0) : RANK.alarm,
     since,
     going,

@@ -40,7 +40,7 @@ const WITHOUT_HOLD = new Set(['place', 'series', 'note']);
  * @property {() => Identity} identity
  * @property {import('./book.js').Book} book
  * @property {{now: () => number, err: () => number | null}} clock
- * @property {Pick<import('../store/db.js').Store, 'add' | 'addAll' | 'mark'>} store
+ * @property {Pick<import('../store/db.js').Store, 'add' | 'mark'>} store
  * @property {Pick<import('./device.js').DeviceStore, 'counter' | 'setCounter'>} devices
  * @property {(events: HoldEvent[], pair: string) => void} send
  * @property {() => boolean} first whether this tab may record
@@ -109,11 +109,11 @@ export function newBoardModel(env) {
     },
     known: () => [...pairs.values()].map(({ pair, number }) => ({ pair, number })),
 
-    /** @param {import('../store/db.js').Row[]} rows */
+    /** What this board recorded and may not have handed over. @param {import('../store/db.js').Row[]} rows */
     restoreRows(rows) {
-      for (const row of rows) {
+      for (const row of rows.filter((r) => r.pair !== '' && r.id.startsWith(`${env.identity().device}-`))) {
         book.add(row.event, row.pair);
-        if (row.state === 'new' && row.id.startsWith(`${env.identity().device}-`)) unsent.set(row.id, { event: row.event, pair: row.pair });
+        if (row.state === 'new') unsent.set(row.id, { event: row.event, pair: row.pair });
       }
     },
 
@@ -148,11 +148,16 @@ export function newBoardModel(env) {
       env.changed();
     },
 
-    /** Events from the host. @param {string} pair @param {unknown[]} values */
+    /**
+     * Events from the host. They are people's health, and stay in memory: the host tells them anew whenever it is asked.
+     * @param {string} pair
+     * @param {unknown[]} values
+     */
     receive(pair, values) {
-      const events = values.map(decodeEvent).flatMap((made) => ('event' in made ? [made.event] : []));
-      for (const event of events) book.add(event, pair);
-      store.addAll(events.map((event) => ({ id: event.id, pair, at: event.at, event, state: /** @type {const} */ ('stored') })));
+      for (const value of values) {
+        const made = decodeEvent(value);
+        if ('event' in made) book.add(made.event, pair);
+      }
       env.changed();
     },
 

@@ -70,6 +70,7 @@ function signalOf(row) {
   if (row.since !== null) {
     return { tone: 'alarm', shape: 'octagon', main: alarmWords(row) };
   }
+  if (!status && row.lost) return { tone: 'calm', shape: 'hatch', main: 'not known' };
   if (!status) return { tone: 'calm', shape: null, main: silent === Infinity ? 'no phone yet' : 'no plan yet' };
   const { standing } = status;
   if (standing?.rung === 'again') return { tone: 'again', shape: 'diamond', main: `${CALL[standing.asks].toUpperCase()} AGAIN` };

@@ -108,6 +108,12 @@ test('a pair whose phones are gone gets its alarm by silence; a board without a 
   assert.equal(before.rank, RANK.alarm, 'what stood when it was last heard goes on');
 });
 
+test('a board opened without its host knows nothing of a pair, and says so', () => {
+  const r = rowFacts({ pair: 'p1', number: 1, hold: null, newest_plan: null, present: [], lost_ms: 5000 }, START);
+  assert.equal(rowWords(r).main, 'not known');
+  assert.equal(rowWords(rowFacts({ pair: 'p1', number: 1, hold: null, newest_plan: null, present: [], lost_ms: 0 }, START)).main, 'no phone yet');
+});
+
 test('what the host found by itself counts too', () => {
   const r = row(held(), 70_000, { told_alarm_at: START + 69_000 });
   assert.equal(r.rank, RANK.alarm);

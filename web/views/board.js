@@ -71,7 +71,7 @@ export function mount(root, app) {
   let open = null;
   let shownStrips = '';
   let code = { text: '', until: 0, asking: false, tried: 0 };
-  let fingers = new Set();
+  const fingers = new Set();
   const down = (/** @type {PointerEvent} */ e) => {
     fingers.add(e.pointerId);
     refresh();

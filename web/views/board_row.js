@@ -10,7 +10,6 @@ import { digits, pressKey } from './parts.js';
 /** @typedef {import('../app/board_facts.js').RowFacts} RowFacts */
 /** @typedef {import('../app/board_app.js').BoardApp} BoardApp */
 
-
 /**
  * How rows are drawn now.
  * @typedef {object} RowLayout
