@@ -224,6 +224,8 @@ export function mount(root, app) {
         moves = row.update(facts, { ...layout, tape: ids.indexOf(facts.pair) < tapes }) || moves;
       }
       arrange(ids);
+      // All rows flash in phase, whenever theirs began and however often they were moved (hazard H18).
+      for (const flash of list.getAnimations({ subtree: true })) if (flash.startTime !== 0) flash.startTime = 0;
       setShown(empty, frame.rows.length === 0);
       open?.sheet.update(frame);
       return moves;

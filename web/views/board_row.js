@@ -116,8 +116,6 @@ export function createRow(app, pair, { open, failed }) {
         drawnShape = String(words.shape);
         const drawn = words.shape === 'hatch' ? el('span', { class: 'fault' }) : words.shape ? icon(words.shape) : null;
         replace(shape, drawn);
-        // All rows flash in phase, whenever theirs began (hazard H18).
-        if (words.shape === 'octagon') for (const flash of drawn?.getAnimations() ?? []) flash.startTime = 0;
       }
       setShown(hatch, words.gone && words.shape !== 'hatch');
       setText(main, words.main);
