@@ -84,7 +84,11 @@ func (p *pair) debrief(st protocol.Status) {
 		}
 		p.plannedS += []int{0, 5, 5, -10}[p.r.IntN(4)]
 		p.nextAt = at + max(leastMs, restFactor*held)
-		p.h = nil
+		if h.cutOff && !h.back {
+			p.cut(false)
+		}
+		// Somebody else at the pair's phones may have been faster than these two.
+		p.h, p.presses = nil, nil
 	})
 }
 

@@ -76,3 +76,24 @@ func TestDiversTireAsTheyShould(t *testing.T) {
 	_, hr := c.Finger()
 	require.Less(t, float64(hr), p.Body.RestHR-15)
 }
+
+// Ensures that somebody who joins a pair and presses before its own people do
+// does not bring them out of step.
+func TestSomebodyElsePresses(t *testing.T) {
+	sheet := newPaper()
+	pr := newPair(cast[2], sheet.phone("aaaaaaaaaa", protocol.RoleBuddy), sheet.phone("bbbbbbbbbb", protocol.RoleDiver), 1, 1)
+	visitor := sheet.phone("cccccccccc", protocol.RoleBuddy)
+	const from = int64(1_790_000_000_000)
+	pr.cut = func(bool) {}
+	pr.begin(from)
+	for now := from; now < from+200_000; now += 100 {
+		switch pr.step(now); now - from {
+		case 3_000:
+			visitor.Record(pr.h.id, protocol.KindStart, now, nil)
+		case 5_000:
+			visitor.Record(pr.h.id, protocol.KindSurfaced, now, nil)
+		}
+	}
+	require.Equal(t, 2, pr.holds)
+	require.NotNil(t, first(sheet.hold("aaaaaaaaaa-h01"), protocol.KindVerdict))
+}
