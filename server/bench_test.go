@@ -20,7 +20,7 @@ import (
 func BenchmarkLoadLow(b *testing.B) {
 	const events = 300
 	server := startChild(b, "server", b.TempDir(), "2")
-	phones := dialPhones(b, server.at, 2)
+	phones := dialPhones(b, server.at, 0, 2, false)
 	arrived := make(chan time.Duration, events)
 	go func() {
 		for {
@@ -76,18 +76,11 @@ func report(b *testing.B, name string, ratio, goal float64) {
 // BenchmarkLoadFull has 5,000 pairs record an event a second each while clocks
 // are exchanged.
 func BenchmarkLoadFull(b *testing.B) {
-	const pairs, seconds = 5_000, 10
-	server := startChild(b, "server", b.TempDir(), fmt.Sprint(2*pairs+2))
-	phones := dialPhones(b, server.at, 2*pairs+2)
-	probe := phones[2*pairs]
-	go drain(phones[2*pairs+1], nil)
-
-	stop := make(chan struct{})
-	idle := make(chan []time.Duration, 1)
-	go func() { idle <- probe.asksTime(stop, 5*time.Millisecond) }()
-	time.Sleep(3 * time.Second)
-	close(stop)
-	idleTook := <-idle
+	const pairs, seconds, probes = 5_000, 10, 10
+	server := startChild(b, "server", b.TempDir(), fmt.Sprint(2*pairs+probes))
+	phones := dialPhones(b, server.at, 0, 2*pairs, true)
+	askers := dialPhones(b, server.at, 2*pairs, 2*pairs+probes, false)
+	idleTook := askClocks(askers, func() { time.Sleep(4 * time.Second) })
 
 	var kept, got atomic.Int64
 	var mu sync.Mutex
@@ -110,23 +103,24 @@ func BenchmarkLoadFull(b *testing.B) {
 			}
 		}()
 	}
-	stop = make(chan struct{})
-	busy := make(chan []time.Duration, 1)
-	go func() { busy <- probe.asksTime(stop, 5*time.Millisecond) }()
 	before, _, _ := server.usage("cpu")
-	paced(pairs, seconds, func(n, second int) {
-		phones[2*n].write(phones[2*n].event("look"))
-		if (n+second)%5 == 0 {
-			phones[2*n+1].write([]byte(`{"type":"time","t1":1}`))
-		}
+	busyTook := askClocks(askers, func() {
+		paced(pairs, seconds, func(n, second int) {
+			phones[2*n].write(phones[2*n].event("look"))
+			if (n+second)%5 == 0 { // beside those that every phone makes anyhow
+				phones[2*n+1].write([]byte(`{"type":"time","t1":1}`))
+			}
+		})
 	})
 	require.Eventually(b, func() bool { return kept.Load() == pairs*seconds && got.Load() == pairs*seconds }, 30*time.Second, 10*time.Millisecond,
 		"events were lost")
 	after, _, _ := server.usage("cpu")
-	close(stop)
-	busyTook := <-busy
 	perEvent := (after - before) / (pairs * seconds)
 
+	server.stop()
+	for _, p := range phones { // a process has only so many sockets
+		p.ws.Close()
+	}
 	relayPerEvent := relayLoadOf(b, pairs, seconds)
 	// What is waiting when a commit begins goes into it; a floor commit writes as much.
 	disk := fsyncs(b, 300, 16<<10, 10*time.Millisecond)
@@ -137,6 +131,22 @@ func BenchmarkLoadFull(b *testing.B) {
 	report(b, "p99-over-commit", float64(at(.99, took))/float64(at(.5, disk)), 4)
 	report(b, "cpu-over-relay", float64(perEvent)/float64(relayPerEvent), 3)
 	report(b, "clock-p99-over-idle", float64(at(.99, busyTook))/float64(at(.99, idleTook)), 2)
+}
+
+// askClocks has phones exchange clocks, as often as a server lets them, while
+// something else goes on, and gives how long the answers took.
+func askClocks(askers []*phone, meanwhile func()) (took []time.Duration) {
+	stop := make(chan struct{})
+	answers := make(chan []time.Duration, len(askers))
+	for _, p := range askers {
+		go func() { answers <- p.asksTime(stop, time.Second/chatPace) }()
+	}
+	meanwhile()
+	close(stop)
+	for range askers {
+		took = append(took, <-answers...)
+	}
+	return took
 }
 
 // paced has each of n senders do something once a second, spread evenly.
@@ -187,7 +197,7 @@ func BenchmarkLoadIdle(b *testing.B) {
 	const phones = 2_000
 	server := startChild(b, "server", b.TempDir(), fmt.Sprint(phones))
 	_, bytesBefore, before := server.usage("usage")
-	dialPhones(b, server.at, phones)
+	dialPhones(b, server.at, 0, phones, true)
 	time.Sleep(time.Second)
 	_, bytesAfter, after := server.usage("usage")
 	report(b, "KB-a-phone", float64(bytesAfter-bytesBefore)/phones/1024, 25)
@@ -201,7 +211,7 @@ func BenchmarkLoadReturn(b *testing.B) {
 	dir := b.TempDir()
 	server := startChild(b, "server", dir, fmt.Sprint(phones))
 	var kept atomic.Int64
-	for _, p := range dialPhones(b, server.at, phones) {
+	for _, p := range dialPhones(b, server.at, 0, phones, true) {
 		go drain(p, &kept)
 		if p.n%2 == 0 {
 			require.NoError(b, p.write(p.event("start")))

@@ -200,21 +200,26 @@ func dialPhone(url string, n int) (*phone, error) {
 	return p, err
 }
 
-func dialPhones(b *testing.B, url string, phones int) []*phone {
+// dialPhones connects the phones from one number up to another. Those that stay
+// need nothing more to be held alive.
+func dialPhones(b *testing.B, url string, from, to int, stay bool) []*phone {
 	b.Helper()
-	all := make([]*phone, phones)
+	all := make([]*phone, to-from)
 	var failed atomic.Pointer[error]
 	var wg sync.WaitGroup
 	next := atomic.Int64{}
 	for range 32 {
 		wg.Go(func() {
-			for n := next.Add(1) - 1; n < int64(phones); n = next.Add(1) - 1 {
-				p, err := dialPhone(url, int(n))
+			for n := next.Add(1) - 1; n < int64(len(all)); n = next.Add(1) - 1 {
+				p, err := dialPhone(url, from+int(n))
 				if err != nil {
 					failed.Store(&err)
 					return
 				}
 				all[n] = p
+				if stay {
+					go p.stayAlive()
+				}
 			}
 		})
 	}
@@ -237,6 +242,13 @@ func (p *phone) event(kind string) []byte {
 	now := time.Now()
 	return fmt.Appendf(nil, `{"type":"events","events":[{"id":"%s-%06d","hold":"%s-h01","kind":%q,"at":%d,"err":4,"by":%q,"data":{"took_ms":840},"mac":"GDA5QuTVEPUBusqDLjMp9g","x":%d}]}`,
 		loadDevice(p.n), p.count, loadDevice(p.n), kind, now.UnixMilli(), loadRole(p.n), now.UnixNano())
+}
+
+// stayAlive keeps the server from taking the phone for gone.
+func (p *phone) stayAlive() {
+	for p.write([]byte(`{"type":"time","t1":1}`)) == nil {
+		time.Sleep(10 * time.Second)
+	}
 }
 
 func (p *phone) write(frame []byte) error {
@@ -262,8 +274,8 @@ func sentAt(frame []byte) int64 {
 	return n
 }
 
-// asksTime exchanges clocks as fast as answers come, with a pause between, until
-// stop is closed, and gives how long each answer took.
+// asksTime exchanges clocks, with a pause between, until stop is closed, and
+// gives how long each answer took.
 func (p *phone) asksTime(stop <-chan struct{}, pause time.Duration) (took []time.Duration) {
 	for {
 		select {

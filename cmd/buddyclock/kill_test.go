@@ -56,7 +56,7 @@ func asProgram(args ...string) *exec.Cmd {
 }
 
 // startCommand starts a server and waits for its link.
-func startCommand(t *testing.T, cmd *exec.Cmd) *process {
+func startCommand(t testing.TB, cmd *exec.Cmd) *process {
 	t.Helper()
 	stdout, err := cmd.StdoutPipe()
 	require.NoError(t, err)

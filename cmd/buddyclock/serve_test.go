@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"net"
 	"net/http"
@@ -294,4 +295,38 @@ func post(t *testing.T, base, path string, body any) map[string]any {
 	require.NoError(t, json.NewDecoder(resp.Body).Decode(&answer))
 	require.Equal(t, http.StatusOK, resp.StatusCode, answer)
 	return answer
+}
+
+// Ensures that senders who drip their request byte by byte are cut off, and keep
+// nobody else waiting meanwhile.
+func TestSlowSendersAreCutOff(t *testing.T) {
+	t.Parallel()
+	p := start(t, nil, "-addr", "127.0.0.1:0", "-data", t.TempDir())
+	addr := strings.TrimPrefix(p.URL, "http://")
+	ended := make(chan time.Duration, 20)
+	begun := time.Now()
+	for range cap(ended) {
+		conn, err := net.Dial("tcp", addr)
+		require.NoError(t, err)
+		defer conn.Close()
+		go func() {
+			fmt.Fprintf(conn, "GET /healthz HTTP/1.1\r\nHost: %s\r\nX-Slow: ", addr)
+			for {
+				time.Sleep(50 * time.Millisecond)
+				if _, err := conn.Write([]byte("x")); err != nil {
+					ended <- time.Since(begun)
+					return
+				}
+			}
+		}()
+	}
+	for len(ended) < cap(ended) {
+		asked := time.Now()
+		resp, err := http.Get(p.URL + "/healthz")
+		require.NoError(t, err)
+		require.NoError(t, resp.Body.Close())
+		require.Less(t, time.Since(asked), within)
+		require.Less(t, time.Since(begun), 3*within, "slow senders stay")
+		time.Sleep(50 * time.Millisecond)
+	}
 }

@@ -64,7 +64,7 @@ type Store struct {
 	path  string
 	nowMs func() int64
 	lock  *flock.Flock
-	read  *sql.DB
+	read  *reader
 	write *sql.DB
 
 	mu      sync.Mutex // guards waiting and closed
@@ -120,10 +120,11 @@ func (s *Store) open() error {
 	if _, err := s.write.Exec(additions); err != nil {
 		return s.judgeError(err)
 	}
-	s.read, err = openDB(s.path, "rw", "query_only(ON)", "busy_timeout(10000)")
+	read, err := openDB(s.path, "rw", "query_only(ON)", "busy_timeout(10000)")
 	if err != nil {
 		return err
 	}
+	s.read = newReader(read)
 	s.read.SetMaxOpenConns(4)
 	s.read.SetMaxIdleConns(4)
 	if _, err := s.write.Exec(erasedSchema); err != nil {

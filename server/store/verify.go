@@ -16,7 +16,7 @@ func (e *UnsoundError) Error() string { return "the data file is not sound: " + 
 // event's checksum. It gives the number of events, and an *UnsoundError for
 // the first thing that is wrong.
 func (s *Store) Verify(ctx context.Context) (events int64, err error) {
-	return verify(ctx, s.read)
+	return verify(ctx, s.read.DB)
 }
 
 func verify(ctx context.Context, db *sql.DB) (int64, error) {
