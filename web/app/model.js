@@ -480,13 +480,13 @@ export function newModel(env) {
       if (isRunning(status()?.phase)) away = { ms: Math.round(ms), at: clock.now() };
     },
 
-    /** Rungs this device has really sounded, kept as evidence. @param {{rung: string, due: number}} what */
-    sounded({ rung, due }) {
+    /** Rungs this device has really sounded, kept as evidence. @param {{rung: string, due: number, off_ms: number}} what */
+    sounded({ rung, due, off_ms }) {
       const hold = currentHold();
       const key = `${hold?.id} ${rung} ${due}`;
       if (!hold || soundedOnce.has(key) || !env.first()) return;
       soundedOnce.add(key);
-      record('sounded', { rung, due }, { soft: true, hold: hold.id }).catch(() => {
+      record('sounded', { rung, due, off_ms }, { soft: true, hold: hold.id }).catch(() => {
         // Evidence only: nothing waits for it.
       });
     },

@@ -19,13 +19,21 @@ type leg struct {
 // resendAfter is how long TCP waits at least before it sends a lost piece again.
 const resendAfter = 200 * time.Millisecond
 
+// longestWait is how long a piece waits at most while others come through.
+const longestWait = 8 * resendAfter
+
+// firstDialAgain is how long it waits before it dials again (RFC 6298).
+const firstDialAgain = time.Second
+
 func (l leg) delay() time.Duration {
 	d := l.base
 	if l.jitter > 0 {
 		d += time.Duration((2*rand.Float64() - 1) * float64(l.jitter))
 	}
-	if rand.Float64() < l.lost {
-		d += resendAfter
+	// What is lost is sent again after a while, and after longer if it is lost
+	// again; what follows it then shows that something is missing.
+	for wait := resendAfter; rand.Float64() < l.lost; wait = min(2*wait, longestWait) {
+		d += wait
 	}
 	return max(d, 0)
 }
@@ -45,10 +53,11 @@ type proxy struct {
 	addr   string
 	target string
 
-	mu    sync.Mutex
-	wire  wire
-	open  map[net.Conn]bool
-	block bool
+	mu     sync.Mutex
+	wire   wire
+	open   map[net.Conn]bool
+	block  bool
+	healed chan struct{} // closed unless the wire is dead
 }
 
 // startProxy listens on a loopback port until the test ends. At first it delays nothing.
@@ -56,11 +65,13 @@ func startProxy(t testing.TB, target string) *proxy {
 	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	p := &proxy{addr: listener.Addr().String(), target: target, open: map[net.Conn]bool{}}
+	p := &proxy{addr: listener.Addr().String(), target: target, open: map[net.Conn]bool{}, healed: make(chan struct{})}
+	close(p.healed)
 	var serving sync.WaitGroup
 	t.Cleanup(func() {
 		_ = listener.Close()
 		p.cut(true)
+		p.heal()
 		serving.Wait()
 	})
 	serving.Add(1)
@@ -98,6 +109,45 @@ func (p *proxy) cut(block bool) {
 	}
 }
 
+// die has nothing pass any more, and nobody told: connections stay open, as with
+// a phone out of reach.
+func (p *proxy) die() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.healed = make(chan struct{})
+}
+
+// heal undoes die. What was sent meanwhile comes when its sender sends it again.
+func (p *proxy) heal() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	select {
+	case <-p.healed:
+	default:
+		close(p.healed)
+	}
+}
+
+// passes waits while the wire is dead, and then until TCP tries again what it
+// first sent at from: after a first wait, and then always after twice the last one.
+func (p *proxy) passes(from time.Time, wait time.Duration) {
+	p.mu.Lock()
+	healed := p.healed
+	p.mu.Unlock()
+	select {
+	case <-healed:
+		return
+	default:
+	}
+	<-healed
+	again := from
+	for time.Now().After(again) {
+		again = again.Add(wait)
+		wait *= 2
+	}
+	time.Sleep(time.Until(again))
+}
+
 // enter registers connections; false while nothing gets through.
 func (p *proxy) enter(conns ...net.Conn) bool {
 	p.mu.Lock()
@@ -112,6 +162,7 @@ func (p *proxy) enter(conns ...net.Conn) bool {
 
 func (p *proxy) carry(phone net.Conn) {
 	defer phone.Close()
+	p.passes(time.Now(), firstDialAgain)
 	server, err := net.Dial("tcp", p.target)
 	if err != nil {
 		return
@@ -168,6 +219,7 @@ func (p *proxy) pump(to, from net.Conn, which func(wire) leg) {
 	}()
 	for next := range pieces {
 		time.Sleep(time.Until(next.due))
+		p.passes(next.due, resendAfter)
 		if _, err := to.Write(next.bytes); err != nil {
 			break
 		}

@@ -87,6 +87,9 @@ export const UNFIT = 'old-version';
  * @property {() => void} stop
  */
 
+/** A text of a message, '' where there is none. @param {unknown} value */
+const textOf = (value) => (typeof value === 'string' ? value : '');
+
 /**
  * @param {Env} env
  * @returns {Connection}
@@ -352,20 +355,20 @@ export function newConnection(env) {
   /** @param {any} m */
   const hearRefused = (m) => {
     if (!Array.isArray(m.ids) || m.ids.length === 0) return;
-    const code = String(m.code ?? '');
+    const code = textOf(m.code);
     // The host's disk may have room again, and what lies ahead of its clock will not for long.
     if (code === 'not-stored' || code === 'slow-down') return;
     const ids = code === 'future' ? outbox.tired(m.ids) : m.ids;
     if (ids.length === 0) return;
     outbox.drop(ids);
-    env.say({ type: 'refused', ids, code, reason: String(m.reason ?? '') });
+    env.say({ type: 'refused', ids, code, reason: textOf(m.reason) });
   };
 
   /** @param {any} m */
   const hearError = (m) => {
-    const code = String(m.code ?? '');
+    const code = textOf(m.code);
     const final = FINAL.has(code);
-    env.say({ type: 'error', code, reason: String(m.reason ?? ''), final });
+    env.say({ type: 'error', code, reason: textOf(m.reason), final });
     if (final) stop();
     if (code === UNFIT) {
       unfit = true;

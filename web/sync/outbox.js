@@ -170,9 +170,10 @@ export function readCounts(message) {
  * @param {number} n its counter
  */
 export function isThere({ have, beyond }, device, n) {
-  if (Object.hasOwn(have, device) && n <= have[device]) return true;
+  const upTo = Object.hasOwn(have, device) ? have[device] : 0;
+  if (typeof upTo === 'number' && n <= upTo) return true;
   const runs = Object.hasOwn(beyond, device) ? beyond[device] : [];
-  return Array.isArray(runs) && runs.some((run) => Array.isArray(run) && n >= run[0] && n <= run[1]);
+  return Array.isArray(runs) && runs.some((run) => Array.isArray(run) && run.every(Number.isSafeInteger) && n >= run[0] && n <= run[1]);
 }
 
 /**

@@ -282,8 +282,8 @@ test('every press is felt; what the page does by itself is not', async () => {
   const before = p.seen.felt;
   await p.model.record('look', null);
   assert.equal(p.seen.felt, before + 1);
-  p.model.sounded({ rung: 'prompt', due: NOW + 30_000 });
-  p.model.sounded({ rung: 'prompt', due: NOW + 30_000 });
+  p.model.sounded({ rung: 'prompt', due: NOW + 30_000, off_ms: 4 });
+  p.model.sounded({ rung: 'prompt', due: NOW + 30_000, off_ms: 5 });
   await until(() => p.seen.sent.some((/** @type {any} */ e) => e.kind === 'sounded'));
   assert.equal(p.seen.felt, before + 1);
   assert.deepEqual(p.seen.sent.filter((/** @type {any} */ e) => e.kind === 'sounded').map((/** @type {any} */ e) => e.data), [

@@ -141,3 +141,11 @@ declare module 'node:net' {
   export function createServer(fn: (socket: Socket) => void): Server;
   export function connect(port: number, host: string): Socket;
 }
+
+declare module 'node:v8' {
+  export function setFlagsFromString(flags: string): void;
+}
+
+declare module 'node:vm' {
+  export function runInNewContext(code: string): unknown;
+}

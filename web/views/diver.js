@@ -11,7 +11,7 @@ import { createAlarm } from './alarm.js';
 import { alarmFace, onlookerFace } from './alarm_words.js';
 import { diverWords } from './diver_words.js';
 import { holdFacts } from './hold_facts.js';
-import { clockFault, deviceFault, soundFault } from './hold_head.js';
+import { clockFault, deviceFault, linkFault, soundFault } from './hold_head.js';
 import { digits, layOut } from './parts.js';
 import { newPresses } from './presses.js';
 import { fitPx } from './sheet.js';
@@ -139,10 +139,12 @@ function shownTime({ status, now }) {
 }
 
 /**
- * The buddy's phone first, then this one's sound and clock.
+ * Whether this phone hears the others, then the buddy's phone, then this one's sound and clock.
  * @param {HoldFrame} frame
  */
-function faultLine({ sound, clock, present = [] }) {
+function faultLine({ link, sound, clock, present = [] }) {
+  const alone = linkFault(link);
+  if (alone !== '') return alone;
   const buddy = present.filter((p) => p.role === 'buddy').map(deviceFault).find((words) => words !== '');
   return buddy ?? (soundFault(sound) || clockFault(clock));
 }

@@ -54,6 +54,23 @@ export function deviceFault(device) {
 }
 
 /**
+ * That this phone is not live, in words; '' while it is, or where it is alone by choice.
+ * @param {HoldFrame['link']} link
+ */
+export function linkFault(link) {
+  return link?.state === 'not-live' ? `not live ${clockText(link.for_ms)}` : '';
+}
+
+/**
+ * Which of the pair's phones cannot be heard, in words; this one first, '' while all can.
+ * @param {HoldFrame} frame
+ */
+export function silentPhone({ link, present = [], me }) {
+  const others = present.filter((p) => p.device !== me.device && p.role !== 'instructor');
+  return linkFault(link) || (others.map(deviceFault).find((words) => words.includes('not live')) ?? '');
+}
+
+/**
  * This phone's clock where it may be too far from the others', in words; else ''.
  * @param {HoldFrame['clock']} clock
  */

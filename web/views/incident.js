@@ -7,6 +7,7 @@ import { el, replace, setAttr, setClass, setShown, setStyle, setText } from '../
 import { icon } from '../tape/marks.js';
 import { secondsLeft } from './alarm_words.js';
 import { holdFacts } from './hold_facts.js';
+import { silentPhone } from './hold_head.js';
 import { stepAt, stepsFor } from './incident_steps.js';
 import { digits, layOut, pressKey } from './parts.js';
 import { newPresses } from './presses.js';
@@ -119,7 +120,7 @@ export function mount(root, app) {
       setText(address, place?.address ? String(place.address) : 'no address on the place card');
       setText(near, nearWords(place));
       setStyle(page, '--call-px', `${fitPx(number.textContent ?? '', layout.width * (layout.sideways ? 0.3 : 0.8), layout.small ? 40 : 54)}px`);
-      setText(said, failure);
+      setText(said, failure || silentPhone(frame));
 
       const own = facts.takeBack.filter((p) => p.kind === 'incident' && p.at === incident.at).pop() ?? null;
       backTarget = own?.id ?? null;
