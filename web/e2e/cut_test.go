@@ -1,11 +1,9 @@
 package e2e
 
 import (
-	"encoding/json"
 	"flag"
 	"fmt"
 	"os"
-	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -18,8 +16,6 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"buddyclock/protocol"
 )
 
 // allCuts cuts the link for every length in every phase and prints a table:
@@ -176,7 +172,20 @@ func (b *browser) newPerson(t testing.TB) *browser {
 func (*cutPair) joins(t testing.TB, p *phone, pair, role, name string) {
 	t.Helper()
 	eval[bool](t, p.browser, fmt.Sprintf(`buddyclock.access.join({ pair: '%s', role: '%s', name: '%s' }).then(() => true)`, pair, role, name))
-	p.waitFor(t, "buddyclock.frame().link.state === 'live' && buddyclock.clock().synced")
+	p.mustSoon(t, "buddyclock.frame().link.state === 'live' && buddyclock.clock().synced")
+}
+
+// mustSoon waits for a condition in the page, and tells how the page stands
+// where it does not come about.
+func (p *phone) mustSoon(t testing.TB, expression string) {
+	t.Helper()
+	if p.soon(t, expression, time.Minute) {
+		return
+	}
+	require.Fail(t, expression, eval[string](t, p.browser, `(() => {
+		const { link, sound, status, clock, me, refused } = buddyclock.frame();
+		return JSON.stringify({ link, sound, phase: status?.phase, standing: status?.standing, clock, me, refused, seen: document.visibilityState, noted: globalThis.noted, wanted: globalThis.wanted });
+	})()`))
 }
 
 // looksOn has a page note, in wall ms, when it first says that a phone is not
@@ -219,7 +228,7 @@ func (c *cutPair) cut(t testing.TB, where place, length time.Duration) cutResult
 	}
 	c.joins(t, c.diver, eval[string](t, c.buddy.browser, "buddyclock.frame().pair.pair"), "diver", "Ansa")
 	for _, p := range []*phone{c.buddy, c.diver} {
-		p.waitFor(t, soundIs("proven"))
+		p.mustSoon(t, soundIs("proven"))
 	}
 	eval[string](t, c.buddy.browser, fmt.Sprintf(`buddyclock.newHold({ diver: 'Ansa %d', buddy: 'Odo', setting: 'dry', planned_s: 240, end_by_s: 1200,
 		watch_s: 300, cadence: 'standard', signal: 'squeeze', hears: [] })`, c.holds))
@@ -229,7 +238,7 @@ func (c *cutPair) cut(t testing.TB, where place, length time.Duration) cutResult
 		return true;
 	})()`)
 	for _, p := range []*phone{c.buddy, c.diver} {
-		p.phase(t, where.phase)
+		p.mustSoon(t, fmt.Sprintf("buddyclock.frame().status?.phase === '%s'", where.phase))
 		eval[bool](t, p.browser, looksOn)
 	}
 
@@ -242,7 +251,7 @@ func (c *cutPair) cut(t testing.TB, where place, length time.Duration) cutResult
 	time.Sleep(min(time.Second, length/2))
 	eval[bool](t, c.buddy.browser, `((kind, data = null) => buddyclock.record(kind, data).then(() => true))(...`+where.then+`)`)
 	time.Sleep(time.Until(cutAt.Add(length)))
-	events := eval[[]protocolEvent](t, c.buddy.browser, "buddyclock.frame().hold.events")
+	events := eval[[]any](t, c.buddy.browser, "buddyclock.frame().hold.events")
 	made := map[*phone][]string{c.buddy: eval[[]string](t, c.buddy.browser, ownIDs), c.diver: eval[[]string](t, c.diver.browser, ownIDs)}
 	for p, other := range map[*phone]*phone{c.buddy: c.diver, c.diver: c.buddy} {
 		eval[bool](t, p.browser, fmt.Sprintf("(wanted = '%s'.split(' ').filter(Boolean), true)", strings.Join(made[other], " ")))
@@ -253,13 +262,15 @@ func (c *cutPair) cut(t testing.TB, where place, length time.Duration) cutResult
 
 	r := cutResult{ownMs: sinceCut(eval[int64](t, c.buddy.browser, "noted.own"), cutAt), otherMs: sinceCut(eval[int64](t, c.diver.browser, "noted.other"), cutAt)}
 	for _, p := range []*phone{c.buddy, c.diver} {
-		p.waitFor(t, "noted.got > 0")
+		p.mustSoon(t, "noted.got > 0")
 		r.deliveredMs = max(r.deliveredMs, eval[int64](t, p.browser, "noted.got")-healedAt.UnixMilli())
 	}
-	r.judgeRungs(t, c.buddy, events, cutAt, healedAt)
+	// The page's shared time against this machine's.
+	ahead := eval[int64](t, c.buddy.browser, "buddyclock.now() - Date.now()")
+	r.rungs, r.latestMs, r.unheard = c.buddy.onTime(t, events, cutAt.UnixMilli()+ahead, healedAt.UnixMilli()+ahead)
 	for _, p := range []*phone{c.buddy, c.diver} {
 		eval[bool](t, p.browser, "(clearInterval(looking), true)")
-		p.waitFor(t, "buddyclock.frame().link.unsent === 0")
+		p.mustSoon(t, "buddyclock.frame().link.unsent === 0")
 	}
 	r.notEqual = c.differ(t)
 	return r
@@ -271,48 +282,6 @@ func sinceCut(wallMs int64, cutAt time.Time) int64 {
 		return 0
 	}
 	return max(1, wallMs-cutAt.UnixMilli())
-}
-
-// protocolEvent is an event as a page has it.
-type protocolEvent map[string]any
-
-// judgeRungs holds the rungs that the phone sounded in the cut against those
-// that the rules, in their other language, say were due by what it knew then.
-func (r *cutResult) judgeRungs(t testing.TB, p *phone, events []protocolEvent, cutAt, healedAt time.Time) {
-	t.Helper()
-	var hold *protocol.Hold
-	for _, e := range events {
-		decoded, err := protocol.Decode(jsonOf(t, e))
-		require.NoError(t, err)
-		if hold == nil {
-			hold = protocol.NewHold(decoded.Hold)
-		}
-		hold.Add(decoded)
-	}
-	// The page's shared time against this machine's.
-	ahead := eval[int64](t, p.browser, "buddyclock.now() - Date.now()")
-	from, to := cutAt.UnixMilli()+ahead, healedAt.UnixMilli()+ahead
-	for _, rung := range hold.TimelineAt(to) {
-		if rung.At <= from || rung.At > to || !sounds(hold, rung) {
-			continue
-		}
-		r.rungs++
-		heard := fmt.Sprintf(`buddyclock.frame().hold.events.find((e) => e.kind === 'sounded' && e.data.rung === '%s' && e.data.due === %d && e.id.startsWith(buddyclock.frame().me.device))?.data.off_ms`, rung.Rung, rung.At)
-		if !p.soon(t, heard+" !== undefined", 5*time.Second) {
-			r.unheard += fmt.Sprintf("%s %s %d ms after the cut; ", rung.Rung, rung.Asks, rung.At-from)
-			continue
-		}
-		r.latestMs = max(r.latestMs, eval[int64](t, p.browser, heard))
-	}
-}
-
-// sounds tells whether a rung has to be heard: a prompt of the early stages is
-// light first, and stays quiet where it is met within 2 s; one that another
-// rung follows at once gives way to it.
-func sounds(hold *protocol.Hold, rung protocol.Rung) bool {
-	return !slices.ContainsFunc(hold.Events(), func(e protocol.Event) bool {
-		return (e.Kind == "answered" || e.Kind == "look" || e.Kind == "recovered" || e.Kind == "surfaced") && e.At >= rung.At && e.At < rung.At+2300
-	})
 }
 
 // differ says where the two phones do not have the same events and state.
@@ -330,11 +299,4 @@ func (c *cutPair) differ(t testing.TB) string {
 		}
 	}
 	return one + " != " + other
-}
-
-func jsonOf(t testing.TB, value any) []byte {
-	t.Helper()
-	text, err := json.Marshal(value)
-	require.NoError(t, err)
-	return text
 }
