@@ -228,7 +228,7 @@ export function newModel(env) {
     mirror.add(event);
 
     const alarmed = status()?.standing?.rung === 'alarm';
-    const strict = STRICT.has(kind) || (kind === 'answered' && alarmed);
+    const strict = STRICT.has(kind) || (SEEN.has(kind) && alarmed);
     const row = { id: event.id, pair, at: event.at, event, state: own ? /** @type {const} */ ('new') : /** @type {const} */ ('stored') };
     const kept = store.add(row, strict).then(() => true);
     if (own && isAlarm(event)) take([event], identity.pair);

@@ -21,38 +21,41 @@ import (
 // allCuts cuts the link for every length in every phase and prints a table:
 //
 //	go test ./web/e2e -run H05LinkCut -cuts -parallel 10 -timeout 30m -v
-var allCuts = flag.Bool("cuts", false, "cut the link for 1 to 120 s in every phase, and print what came of it; takes about ten minutes")
+var allCuts = flag.Bool("cuts", false, "cut the link for 1 to 120 s in every phase, and print what came of it; takes about eight minutes")
 
 // What is demanded of a cut link.
 const (
 	sayNotLiveMs  = 4000
 	deliveredMs   = 5000
 	rungLateMs    = 50
-	rungStarvedMs = 400 // where the machine starves the sound, as many pages at once do
+	rungStarvedMs = 400 // where a busy machine starves the sound: it is laid anew then
 )
 
 // place is a phase of a hold as the buddy's phone brings it about: what was
-// recorded how many ms ago, so that a rung comes 1.5 s after.
+// recorded how many ms ago, the last of it right before the cut, so that a rung
+// comes 2.5 s later.
 type place struct {
-	name  string
-	steps string // [kind, ms ago, data]
-	then  string // what a person presses 1 s after the cut
-	phase string
-	lost  float64 // share of pieces that the wire loses in place of a cut
+	name   string
+	before string // [kind, ms ago, data]
+	last   string
+	then   string // what a person presses 1 s after the cut
+	phase  string
+	lost   float64 // share of pieces that the wire loses in place of a cut
+	always bool    // tried without -cuts too
 }
 
 const easyHold = `['start', 60000], ['look', 28500]`
 
 var places = []place{
-	{name: "breathe-up", phase: "breathe-up", steps: `['breathe-up', 1000, { zero_at: t + 500 }]`, then: `['start']`},
-	{name: "easy", phase: "hold", steps: easyHold, then: `['contraction', { site: 'belly' }]`},
-	{name: "struggle", phase: "hold", steps: `['start', 130000], ['answered', 28500]`, then: `['contraction', { site: 'belly' }]`},
-	{name: "late", phase: "hold", steps: `['start', 190000], ['answered', 12000]`, then: `['contraction', { site: 'chest' }]`},
-	{name: "final", phase: "hold", steps: `['start', 245000], ['answered', 4500]`, then: `['contraction', { site: 'chest' }]`},
-	{name: "recovery", phase: "recovery", steps: easyHold + `, ['surfaced', 6000]`, then: `['sign', { what: 'blue' }]`},
-	{name: "watch", phase: "watch", steps: easyHold + `, ['surfaced', 13500], ['ok', 8000], ['look', 4000]`, then: `['sign', { what: 'blue' }]`},
-	{name: "incident", phase: "incident", steps: easyHold + `, ['incident', 3000, { what: 'lmc' }]`, then: `['recovered']`},
-	{name: "half lost", phase: "hold", steps: `['start', 245000], ['answered', 4500]`, then: `['contraction', { site: 'chest' }]`, lost: 0.5},
+	{name: "breathe-up", phase: "breathe-up", last: `['breathe-up', 0, { zero_at: t + 2000 }]`, then: `['start']`, always: true},
+	{name: "easy", phase: "hold", before: `['start', 60000]`, last: `['look', 27500]`, then: `['contraction', { site: 'belly' }]`, always: true},
+	{name: "struggle", phase: "hold", before: `['start', 130000]`, last: `['answered', 27500]`, then: `['contraction', { site: 'belly' }]`},
+	{name: "late", phase: "hold", before: `['start', 190000]`, last: `['answered', 11000]`, then: `['contraction', { site: 'chest' }]`},
+	{name: "final", phase: "hold", before: `['start', 245000]`, last: `['answered', 3500]`, then: `['contraction', { site: 'chest' }]`, always: true},
+	{name: "recovery", phase: "recovery", before: easyHold, last: `['surfaced', 5000]`, then: `['sign', { what: 'blue' }]`, always: true},
+	{name: "watch", phase: "watch", before: easyHold + `, ['surfaced', 12500], ['ok', 8000]`, last: `['look', 3000]`, then: `['sign', { what: 'blue' }]`, always: true},
+	{name: "incident", phase: "incident", before: easyHold, last: `['incident', 0, { what: 'lmc' }]`, then: `['recovered']`, always: true},
+	{name: "half lost", phase: "hold", before: `['start', 245000]`, last: `['answered', 3500]`, then: `['contraction', { site: 'chest' }]`, lost: 0.5, always: true},
 }
 
 // cutResult is what came of one cut.
@@ -61,6 +64,7 @@ type cutResult struct {
 	latestMs          int64 // of a rung on the buddy's phone that the cut saw
 	ownMs, otherMs    int64 // from the cut until each end said "not live", 0 where it did not have to
 	deliveredMs       int64 // from healing until every phone had every event
+	pauseMs           int64 // the longest pause of a page that the machine starved
 	unheard, notEqual string
 }
 
@@ -73,12 +77,14 @@ func TestH05LinkCutInEachPhase(t *testing.T) {
 	var mu sync.Mutex
 	results := map[string]map[int]cutResult{}
 	lengths := []int{6}
-	late := int64(rungStarvedMs)
 	if *allCuts {
 		lengths = []int{1, 3, 10, 30, 60, 120}
 	}
 	t.Run("phases", func(t *testing.T) {
 		for _, where := range places {
+			if !where.always && !*allCuts {
+				continue
+			}
 			t.Run(where.name, func(t *testing.T) {
 				t.Parallel() // it mostly waits
 				c := newCutPair(t, chromium, server)
@@ -95,10 +101,14 @@ func TestH05LinkCutInEachPhase(t *testing.T) {
 						assert.Positive(t, r.otherMs, "the other phone never said that this one is not live")
 					}
 					if where.lost == 0 {
-						assert.LessOrEqual(t, r.ownMs, int64(sayNotLiveMs), "this phone said late that it is not live (ms)")
-						assert.LessOrEqual(t, r.otherMs, int64(sayNotLiveMs), "the other phone said it late (ms)")
+						assert.LessOrEqual(t, r.ownMs, sayNotLiveMs+r.pauseMs, "this phone said late that it is not live (ms)")
+						assert.LessOrEqual(t, r.otherMs, sayNotLiveMs+r.pauseMs, "the other phone said it late (ms)")
 					}
-					assert.LessOrEqual(t, r.deliveredMs, int64(deliveredMs), "delivered late (ms)")
+					assert.LessOrEqual(t, r.deliveredMs, deliveredMs+r.pauseMs, "delivered late (ms)")
+					late := int64(rungLateMs)
+					if r.pauseMs > rungLateMs {
+						late = rungStarvedMs
+					}
 					assert.LessOrEqual(t, r.latestMs, late, "a rung came late (ms)")
 					assert.Empty(t, r.unheard, "rungs that were not sounded")
 					assert.Empty(t, r.notEqual, "the two phones do not end with one state")
@@ -114,14 +124,14 @@ func printCuts(results map[string]map[int]cutResult, lengths []int) {
 	defer out.Flush()
 	load, _ := os.ReadFile("/proc/loadavg")
 	fmt.Fprintf(out, "cut of the buddy's link; load of the machine %s", load)
-	fmt.Fprintln(out, "phase\tcut s\trungs\tlatest ms\tthis end not live s\tother end not live s\tdelivered s\t")
+	fmt.Fprintln(out, "phase\tcut s\trungs\tlatest ms\tthis end not live s\tother end not live s\tdelivered s\tlongest pause of a page ms\t")
 	for _, where := range places {
 		for _, seconds := range lengths {
 			r, there := results[where.name][seconds]
 			if !there {
 				continue
 			}
-			fmt.Fprintf(out, "%s\t%d\t%d\t%d\t%s\t%s\t%.1f\t\n", where.name, seconds, r.rungs, r.latestMs, inSeconds(r.ownMs), inSeconds(r.otherMs), float64(r.deliveredMs)/1000)
+			fmt.Fprintf(out, "%s\t%d\t%d\t%d\t%s\t%s\t%.1f\t%d\t\n", where.name, seconds, r.rungs, r.latestMs, inSeconds(r.ownMs), inSeconds(r.otherMs), float64(r.deliveredMs)/1000, r.pauseMs)
 		}
 	}
 }
@@ -193,14 +203,17 @@ func (p *phone) mustSoon(t testing.TB, expression string) {
 // and lets a person answer a standing rung, though never at once.
 const looksOn = `(() => {
 	clearInterval(globalThis.looking);
-	globalThis.noted = { own: 0, other: 0, got: 0 };
+	globalThis.noted = { own: 0, other: 0, got: 0, pause: 0 };
 	globalThis.wanted = null;
 	let answering = false;
 	let agains = 0;
+	let last = Date.now();
 	globalThis.looking = setInterval(() => {
 		const f = buddyclock.frame();
 		const said = document.getElementById('view').innerText;
 		const now = Date.now();
+		noted.pause = Math.max(noted.pause, now - last - 100);
+		last = now;
 		if (!noted.own && f.link.state === 'not-live' && /(^|[^:] )not live/m.test(said)) noted.own = now;
 		if (!noted.other && said.includes('Odo’s phone: not live')) noted.other = now;
 		if (wanted && !noted.got && f.link.unsent === 0 && wanted.every((id) => f.hold.byId.has(id))) noted.got = now;
@@ -230,16 +243,24 @@ func (c *cutPair) cut(t testing.TB, where place, length time.Duration) cutResult
 	for _, p := range []*phone{c.buddy, c.diver} {
 		p.mustSoon(t, soundIs("proven"))
 	}
-	eval[string](t, c.buddy.browser, fmt.Sprintf(`buddyclock.newHold({ diver: 'Ansa %d', buddy: 'Odo', setting: 'dry', planned_s: 240, end_by_s: 1200,
-		watch_s: 300, cadence: 'standard', signal: 'squeeze', hears: [] })`, c.holds))
-	eval[bool](t, c.buddy.browser, `(async () => {
-		const t = buddyclock.now();
-		for (const [kind, ago, data] of [`+where.steps+`]) await buddyclock.record(kind, data ?? null, { at: t - ago });
-		return true;
-	})()`)
+	c.buddy.plannedBefore(t, fmt.Sprintf(`{ diver: 'Ansa %d', buddy: 'Odo', setting: 'dry', planned_s: 240, end_by_s: 1200, watch_s: 300, cadence: 'standard',
+		signal: 'squeeze', hears: [] }`, c.holds))
+	record := func(steps string) {
+		eval[bool](t, c.buddy.browser, `(async () => {
+			const t = buddyclock.now();
+			for (const [kind, ago, data] of [`+steps+`]) await buddyclock.record(kind, data ?? null, { at: t - ago });
+			return true;
+		})()`)
+	}
+	record(where.before)
+	for _, p := range []*phone{c.buddy, c.diver} {
+		p.mustSoon(t, "buddyclock.frame().status !== null")
+		eval[bool](t, p.browser, looksOn)
+	}
+	record(where.last)
 	for _, p := range []*phone{c.buddy, c.diver} {
 		p.mustSoon(t, fmt.Sprintf("buddyclock.frame().status?.phase === '%s'", where.phase))
-		eval[bool](t, p.browser, looksOn)
+		p.hush(t)
 	}
 
 	cutAt := time.Now()
@@ -263,6 +284,7 @@ func (c *cutPair) cut(t testing.TB, where place, length time.Duration) cutResult
 	r := cutResult{ownMs: sinceCut(eval[int64](t, c.buddy.browser, "noted.own"), cutAt), otherMs: sinceCut(eval[int64](t, c.diver.browser, "noted.other"), cutAt)}
 	for _, p := range []*phone{c.buddy, c.diver} {
 		p.mustSoon(t, "noted.got > 0")
+		r.pauseMs = max(r.pauseMs, eval[int64](t, p.browser, "noted.pause"))
 		r.deliveredMs = max(r.deliveredMs, eval[int64](t, p.browser, "noted.got")-healedAt.UnixMilli())
 	}
 	// The page's shared time against this machine's.
@@ -274,6 +296,24 @@ func (c *cutPair) cut(t testing.TB, where place, length time.Duration) cutResult
 	}
 	r.notEqual = c.differ(t)
 	return r
+}
+
+// plannedBefore makes a plan that was agreed on five minutes ago, so that a start
+// of a while ago follows it.
+func (p *phone) plannedBefore(t testing.TB, plan string) {
+	t.Helper()
+	eval[bool](t, p.browser, `(async (plan) => {
+		const hold = await buddyclock.newHold(plan);
+		await buddyclock.record('plan', plan, { hold, at: buddyclock.now() - 300000 });
+		return true;
+	})(`+plan+`)`)
+}
+
+// hush is the press that lets go of an alarm which history no longer knows: a
+// start of a minute ago is one, until it is told what came after it.
+func (p *phone) hush(t testing.TB) {
+	t.Helper()
+	eval[bool](t, p.browser, "(buddyclock.quiet(), true)")
 }
 
 // sinceCut is how long after the cut something happened, at least 1; 0 where it did not.

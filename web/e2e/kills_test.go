@@ -61,9 +61,10 @@ func TestH08ServerKilledInAHold(t *testing.T) {
 	p.hears(t)
 	pair, device := eval[string](t, p.browser, "buddyclock.frame().pair.pair"), eval[string](t, p.browser, "buddyclock.frame().me.device")
 	// In the final stage from the first second on, and for long.
-	eval[string](t, p.browser, `buddyclock.newHold({ diver: 'Ansa', buddy: 'Odo', setting: 'dry', planned_s: 60, end_by_s: 1200, cadence: 'standard', signal: 'squeeze', hears: [] })`)
+	p.plannedBefore(t, `{ diver: 'Ansa', buddy: 'Odo', setting: 'dry', planned_s: 60, end_by_s: 1200, cadence: 'standard', signal: 'squeeze', hears: [] }`)
 	eval[string](t, p.browser, `buddyclock.record('start', null, { at: buddyclock.now() - 60000 }).then((e) => e.id)`)
-	eval[bool](t, p.browser, `buddyclock.record('answered', null).then(() => true)`)
+	eval[bool](t, p.browser, `buddyclock.record('answered', null, { at: buddyclock.now() - 4000 }).then(() => true)`)
+	p.hush(t)
 	from := eval[int64](t, p.browser, "buddyclock.now()")
 	eval[bool](t, p.browser, recordsOn)
 

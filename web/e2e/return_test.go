@@ -1,11 +1,14 @@
 package e2e
 
 import (
+	"context"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -113,6 +116,7 @@ func TestH10ReloadInEveryPhase(t *testing.T) {
 		{"planned", ""},
 		{"breathe-up", `record('breathe-up', { zero_at: buddyclock.now() + 60000 })`},
 		{"hold", `record('start', null)`},
+		{"hold", `record('contraction', null)`},
 		{"hold", `record('no-answer', null)`},
 		{"recovery", `record('surfaced', null).then(() => buddyclock.record('awake', null))`},
 		{"watch", `record('ok', null)`},
@@ -128,11 +132,29 @@ func TestH10ReloadInEveryPhase(t *testing.T) {
 			hold.events.map((e) => e.id), me, pair]);
 	})()`
 	const view = "document.querySelector('#view > *').className"
+	// How the page has the disk keep each kind of event.
+	p.run(t, chromedp.ActionFunc(func(ctx context.Context) error {
+		_, err := page.AddScriptToEvaluateOnNewDocument(`globalThis.keptHow = {};
+			const add = IDBObjectStore.prototype.add;
+			IDBObjectStore.prototype.add = function (row, ...more) {
+				keptHow[row.event?.kind] = this.transaction.durability;
+				return add.call(this, row, ...more);
+			};`).Do(ctx)
+		return err
+	}))
+	p.reload(t)
 	for _, step := range steps {
 		if step.record != "" {
 			eval[bool](t, p.browser, "buddyclock."+step.record+".then(() => true)")
 		}
 		p.phase(t, step.phase)
+		for _, kind := range []string{"start", "no-answer", "surfaced", "ok", "incident", "recovered", "watch-ended", "contraction"} {
+			if !strings.Contains(step.record, "record('"+kind+"'") {
+				continue
+			}
+			want := map[bool]string{true: "relaxed", false: "strict"}[kind == "contraction"]
+			assert.Equal(t, want, eval[string](t, p.browser, "keptHow['"+kind+"']"), "durability of %s", kind)
+		}
 		before, shows := eval[string](t, p.browser, seen), eval[string](t, p.browser, view)
 		p.reload(t)
 		assert.Equal(t, before, eval[string](t, p.browser, seen), "%s after %s", step.phase, step.record)

@@ -30,11 +30,6 @@ func (l leg) delay() time.Duration {
 	if l.jitter > 0 {
 		d += time.Duration((2*rand.Float64() - 1) * float64(l.jitter))
 	}
-	// What is lost is sent again after a while, and after longer if it is lost
-	// again; what follows it then shows that something is missing.
-	for wait := resendAfter; rand.Float64() < l.lost; wait = min(2*wait, longestWait) {
-		d += wait
-	}
 	return max(d, 0)
 }
 
@@ -128,6 +123,13 @@ func (p *proxy) heal() {
 	}
 }
 
+// loses tells whether the wire loses what passes now.
+func (p *proxy) loses(which func(wire) leg) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return rand.Float64() < which(p.wire).lost
+}
+
 // passes waits while the wire is dead, and then until TCP tries again what it
 // first sent at from: after a first wait, and then always after twice the last one.
 func (p *proxy) passes(from time.Time, wait time.Duration) {
@@ -219,6 +221,11 @@ func (p *proxy) pump(to, from net.Conn, which func(wire) leg) {
 	}()
 	for next := range pieces {
 		time.Sleep(time.Until(next.due))
+		// What is lost is sent again after a while, and after longer if it is lost again.
+		for at, wait := next.due, resendAfter; p.loses(which); wait = min(2*wait, longestWait) {
+			at = at.Add(wait)
+			time.Sleep(time.Until(at))
+		}
 		p.passes(next.due, resendAfter)
 		if _, err := to.Write(next.bytes); err != nil {
 			break

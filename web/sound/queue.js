@@ -317,7 +317,7 @@ export function createQueue({ deviceNow, clock, read, heard, vibrate, say }) {
     const heard_ms = clock.deviceAt(h.when_s);
     if (ctx.currentTime < h.when_s || deviceNow() < heard_ms || clock.still_ms() >= STILL_MS) return;
     told.add(rungKey(item));
-    heard(item, Math.round(heard_ms - toDevice(item.at)));
+    heard(item, Math.round(heard_ms - toDevice(item.at)) + 0); // no minus nought
   }
 
   /** Lays everything anew that has not begun, and what a former context took with it. */

@@ -78,7 +78,7 @@ export function spoiltValue(random, seeds) {
       key = oneOf(random, Object.keys(at));
     }
     if (random() < 0.15) delete at[key];
-    else if (random() < 0.2) at[oneOf(random, ['__proto__', 'at', 'id', 'events', 'have', 'beyond', 'x'])] = oneOf(random, NASTY_VALUE);
+    else if (random() < 0.2) at[oneOf(random, ['__proto__', 'at', 'id', 'events', 'have', 'beyond', 'x'])] = structuredClone(oneOf(random, NASTY_VALUE));
     else if (random() < 0.05) at[key] = deep(below(random, 200));
     else at[key] = structuredClone(oneOf(random, NASTY_VALUE));
   }

@@ -138,6 +138,35 @@ test('an event is on the disk before it is shown, and shown before it is sent', 
   assert.deepEqual(p.seen.sent.length, 3);
 });
 
+test('H08 H20 what a hold cannot do without is on the disk itself before it is shown, and so is what meets an alarm', async () => {
+  const disk = memoryStore();
+  /** @type {string[]} */
+  const strictly = [];
+  /** @type {any} */
+  const store = {
+    ...disk,
+    add(/** @type {any} */ row, /** @type {boolean} */ strict) {
+      if (strict) strictly.push(row.event.kind);
+      return disk.add(row, strict);
+    },
+  };
+  const p = await page({ disk, store });
+  await started(p);
+  for (const kind of ['look', 'asked', 'answered', 'contraction', 'end-hold']) await p.model.record(kind, null);
+  assert.deepEqual(strictly.splice(0), ['start']);
+  await p.pass(60_000);
+  assert.equal(p.model.status()?.standing?.rung, 'alarm');
+  for (const kind of ['contraction', 'answered']) await p.model.record(kind, null);
+  assert.deepEqual(strictly.splice(0), ['answered']);
+  for (const kind of ['no-answer', 'surfaced', 'awake', 'ok', 'look', 'incident', 'with-them', 'recovered']) {
+    await p.model.record(kind, null);
+    await p.pass(1000);
+  }
+  assert.deepEqual(strictly.splice(0), ['no-answer', 'surfaced', 'ok', 'incident', 'recovered']);
+  await p.model.record('watch-ended', { forced: true });
+  assert.deepEqual(strictly.splice(0), ['watch-ended']);
+});
+
 test('H02 a disk that hangs does not hold up a press: it is shown within 300 ms, and the page says so', async () => {
   const disk = memoryStore();
   let longest = 0;
@@ -287,7 +316,7 @@ test('every press is felt; what the page does by itself is not', async () => {
   await until(() => p.seen.sent.some((/** @type {any} */ e) => e.kind === 'sounded'));
   assert.equal(p.seen.felt, before + 1);
   assert.deepEqual(p.seen.sent.filter((/** @type {any} */ e) => e.kind === 'sounded').map((/** @type {any} */ e) => e.data), [
-    { rung: 'prompt', due: NOW + 30_000 },
+    { rung: 'prompt', due: NOW + 30_000, off_ms: 4 },
   ]);
 });
 
