@@ -167,7 +167,7 @@ test('fuzz: what a host says that it has, and the book of what is here', (t) =>
     for (const e of book.lackedBy('p', readCounts(counts))) assert.ok(book.event(e.id));
     const own = newHave(book.counts('p')).counts();
     assert.deepEqual(own, book.counts('p'));
-    JSON.stringify([book.current('p', 5), book.place('p'), book.holdsOf('p').length]);
+    JSON.stringify([book.current('p', 5), book.holdsOf('p').length]);
   }));
 
 /** @param {Record<string, string>} held @returns {Storage} */
