@@ -58,7 +58,7 @@ func remember(st *store.Store, fromMs int64, trained, pace float64, seed uint64)
 		for role, person := range map[string]string{protocol.RoleBuddy: p.Buddy, protocol.RoleDiver: p.Diver} {
 			ids[role] = access.NewID()
 			_, hash := access.NewToken()
-			if err := st.Admit(store.Device{ID: ids[role], Session: session.ID, Pair: pr.ID, Role: role, Name: phoneName(person)}, hash); err != nil {
+			if err := st.Admit(store.Device{ID: ids[role], Session: session.ID, Pair: pr.ID, Role: role, Name: person}, hash); err != nil {
 				return err
 			}
 		}

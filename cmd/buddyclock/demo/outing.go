@@ -3,7 +3,6 @@ package demo
 import (
 	"context"
 	"errors"
-	"fmt"
 	"sync"
 	"time"
 
@@ -57,7 +56,7 @@ func (o *Outing) Run(ctx context.Context, ready func()) error {
 		here(ph.buddy)
 		here(ph.diver)
 	}
-	board, err := Join(ctx, o.Clock, o.URL, o.InstructorSecret, "", protocol.RoleInstructor, phoneName(instructorName))
+	board, err := Join(ctx, o.Clock, o.URL, o.InstructorSecret, "", protocol.RoleInstructor, instructorName)
 	if err != nil {
 		return stopped(ctx, err)
 	}
@@ -111,12 +110,10 @@ func stopped(ctx context.Context, err error) error {
 
 // arrive joins the phones of one pair; the buddy makes it.
 func (o *Outing) arrive(ctx context.Context, p part) (phones, error) {
-	buddy, err := Join(ctx, o.Clock, o.URL, o.Secret, "new", protocol.RoleBuddy, phoneName(p.Buddy))
+	buddy, err := Join(ctx, o.Clock, o.URL, o.Secret, "new", protocol.RoleBuddy, p.Buddy)
 	if err != nil {
 		return phones{}, err
 	}
-	diver, err := Join(ctx, o.Clock, o.URL, o.Secret, buddy.Pair(), protocol.RoleDiver, phoneName(p.Diver))
+	diver, err := Join(ctx, o.Clock, o.URL, o.Secret, buddy.Pair(), protocol.RoleDiver, p.Diver)
 	return phones{buddy, diver}, err
 }
-
-func phoneName(person string) string { return fmt.Sprintf("%s (simulated)", person) }
