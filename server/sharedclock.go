@@ -9,13 +9,17 @@ import (
 	"buddyclock/server/access"
 )
 
+// goOnWithin is how far a wall clock may lie behind the log for the log to be
+// believed: beyond that, somebody has to look at the machine's clock.
+const goOnWithin = 24 * time.Hour
+
 // jumpTolerance is how far wall and monotonic clock may drift apart between two
 // looks before the machine is taken to have slept or to have been set anew.
 const jumpTolerance = 250 * time.Millisecond
 
 // SharedClock is the time all devices of a session agree on: the wall clock's
-// Unix ms when the server started, carried on by the monotonic clock, so that it
-// never steps. Its id changes when the machine wakes from a sleep or its wall
+// Unix ms when the server started, or where GoOnFrom said, carried on by the
+// monotonic clock, so that it never steps. Its id changes when the machine wakes from a sleep or its wall
 // clock is set; offsets that devices measured against an older id are void.
 type SharedClock struct {
 	clk   clock.Clock
@@ -44,6 +48,19 @@ func NewSharedClockOn(clk clock.Clock, wall func() time.Time, slept func() time.
 		clk: clk, wall: wall, slept: slept,
 		start: start, baseUs: start.UnixMicro(), id: access.NewID(),
 		ahead: wall().Sub(start.Round(0)), asleep: slept(),
+	}
+}
+
+// GoOnFrom is called at the start with the time at which the log was last
+// written to (shared Unix ms, 0 for never). A machine that comes back with its
+// wall clock behind that would else take what phones record in a hold for the
+// future, and refuse it.
+func (c *SharedClock) GoOnFrom(lastMs int64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	behindUs := lastMs*1000 - c.baseUs
+	if behindUs > 0 && behindUs <= goOnWithin.Microseconds() {
+		c.baseUs += behindUs
 	}
 }
 

@@ -134,6 +134,23 @@ func TestH06SharedTimeGoesOnOverASleep(t *testing.T) {
 	require.Equal(t, (start+101_000_000)/1000, c.NowMs())
 }
 
+// Ensures that shared time goes on from where the log ends if the machine comes back with its wall clock behind that,
+// but for a log from so far ahead that it is the log which is wrong.
+func TestH08SharedTimeGoesOnFromTheLog(t *testing.T) {
+	for _, c := range []struct{ behind, want time.Duration }{
+		{-time.Minute, 0}, {0, 0}, {time.Millisecond, time.Millisecond}, {time.Hour, time.Hour}, {24 * time.Hour, 24 * time.Hour},
+		{24*time.Hour + time.Millisecond, 0},
+	} {
+		m := &fakeMachine{Mock: clock.NewMock()}
+		m.Set(time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC))
+		shared := m.shared()
+		shared.GoOnFrom(m.Now().Add(c.behind).UnixMilli())
+		require.Equal(t, m.Now().Add(c.want).UnixMilli(), shared.NowMs(), c.behind)
+		m.Add(time.Second)
+		require.Equal(t, m.Now().Add(c.want).UnixMilli(), shared.NowMs(), c.behind)
+	}
+}
+
 // Ensures that the system's own figure of how long it slept can be read, and
 // stands still while it is awake.
 func TestSleptSoFarStandsStill(t *testing.T) {

@@ -135,6 +135,7 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	if err != nil {
 		return errors.Join(err, st.Close())
 	}
+	shared.GoOnFrom(lastStoredMs)
 	goesOnWithin := sessionGoesOnWithin
 	if o.demo != nil {
 		goesOnWithin = -time.Millisecond

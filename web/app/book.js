@@ -56,7 +56,7 @@ export function isAbandoned(hold, nowMs) {
 
 /** @returns {Book} */
 export function newBook() {
-  /** @type {Map<string, {hold: Hold, pair: string, first: number, last: number}>} */
+  /** @type {Map<string, {hold: Hold, pair: string, first: number, last: number, over: boolean}>} `over`: and nothing new since */
   const holds = new Map();
   /** @type {Map<string, ReturnType<typeof newHave>>} */
   const haves = new Map();
@@ -78,12 +78,13 @@ export function newBook() {
     add(event, pair) {
       let h = holds.get(event.hold);
       if (!h) {
-        h = { hold: newHold(event.hold), pair, first: event.at, last: event.at };
+        h = { hold: newHold(event.hold), pair, first: event.at, last: event.at, over: false };
         holds.set(event.hold, h);
       }
       const result = addEvent(h.hold, event);
       if (!result.added) return result;
       version += 1;
+      h.over = false;
       h.first = Math.min(h.first, event.at);
       h.last = Math.max(h.last, event.at);
       where.set(event.id, event.hold);
@@ -131,8 +132,9 @@ export function newBook() {
       let newest = null;
       for (const h of known) {
         if (!newest || h.first > newest.first) newest = h;
-        if (nowMs - h.last > ABANDONED_MS) continue;
+        if (h.over || nowMs - h.last > ABANDONED_MS) continue;
         const status = statusAt(h.hold, nowMs);
+        h.over = status.phase === 'over' && h.last <= nowMs;
         if (!isRunning(status.phase)) continue;
         if (!running || Number(status.start_at) > running.at) running = { h, at: Number(status.start_at) };
       }

@@ -100,6 +100,8 @@ export function newModel(env) {
   let currentVersion = -1;
   /** @type {Hold | null} */
   let current = null;
+  /** @type {{hold: Hold, now: number, version: number, status: Status} | null} */
+  let lastStatus = null;
   /** @type {Set<string>} */
   const soundedOnce = new Set();
 
@@ -114,9 +116,15 @@ export function newModel(env) {
     return current;
   };
 
+  /** Asked for several times in each turn, so the last one is kept. */
   const status = () => {
     const hold = currentHold();
-    return hold ? statusAt(hold, clock.now()) : null;
+    if (!hold) return null;
+    const now = clock.now();
+    if (lastStatus?.hold !== hold || lastStatus.now !== now || lastStatus.version !== book.version()) {
+      lastStatus = { hold, now, version: book.version(), status: statusAt(hold, now) };
+    }
+    return lastStatus.status;
   };
 
   const follow = () => {

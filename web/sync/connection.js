@@ -356,12 +356,10 @@ export function newConnection(env) {
   const hearRefused = (m) => {
     if (!Array.isArray(m.ids) || m.ids.length === 0) return;
     const code = textOf(m.code);
-    // The host's disk may have room again, and what lies ahead of its clock will not for long.
-    if (code === 'not-stored' || code === 'slow-down') return;
-    const ids = code === 'future' ? outbox.tired(m.ids) : m.ids;
-    if (ids.length === 0) return;
-    outbox.drop(ids);
-    env.say({ type: 'refused', ids, code, reason: textOf(m.reason) });
+    // The host's disk may have room again, and what lies ahead of its clock will not for ever: both are offered again.
+    if (code === 'not-stored' || code === 'slow-down' || code === 'future') return;
+    outbox.drop(m.ids);
+    env.say({ type: 'refused', ids: m.ids, code, reason: textOf(m.reason) });
   };
 
   /** @param {any} m */

@@ -12,8 +12,6 @@ export const BATCH_EVENTS = 200;
 export const BATCH_BYTES = 180_000;
 /** An event not acknowledged in this time is sent once more (ms, own). */
 export const RESEND_MS = 3000;
-/** How often an event ahead of the server's clock is offered again before it counts as refused (own). */
-export const TRIES = 20;
 
 /**
  * @typedef {object} Outbox
@@ -21,20 +19,19 @@ export const TRIES = 20;
  * @property {(ids: string[]) => void} drop acknowledged, or refused
  * @property {(now: number, again: boolean) => HoldEvent[][]} due batches to send now, in order; `again` counts
  *   everything as never sent (after a new connection)
- * @property {(ids: string[]) => string[]} tired counts one more refusal that may pass; gives the ids that had enough
  * @property {() => HoldEvent[]} all
  * @property {() => number} size
  */
 
 /** @returns {Outbox} */
 export function newOutbox() {
-  /** @type {Map<string, {event: HoldEvent, bytes: number, sentAt: number, tries: number}>} */
+  /** @type {Map<string, {event: HoldEvent, bytes: number, sentAt: number}>} */
   const waiting = new Map();
   return {
     add(events) {
       for (const event of events) {
         if (waiting.has(event.id)) continue;
-        waiting.set(event.id, { event, bytes: mostBytes(event), sentAt: -Infinity, tries: 0 });
+        waiting.set(event.id, { event, bytes: mostBytes(event), sentAt: -Infinity });
       }
     },
     drop(ids) {
@@ -60,13 +57,6 @@ export function newOutbox() {
       if (batch.length > 0) batches.push(batch);
       return batches;
     },
-    tired: (ids) =>
-      ids.filter((id) => {
-        const w = waiting.get(id);
-        if (!w) return false;
-        w.tries += 1;
-        return w.tries >= TRIES;
-      }),
     all: () => [...waiting.values()].map((w) => w.event),
     size: () => waiting.size,
   };

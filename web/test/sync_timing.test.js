@@ -2,7 +2,7 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { BURST, FEW, FEW_HOLD, newExchanges, redialMs } from '../sync/timing.js';
-import { BATCH_EVENTS, isThere, newHave, newOutbox, readCounts, RESEND_MS, TRIES } from '../sync/outbox.js';
+import { BATCH_EVENTS, isThere, newHave, newOutbox, readCounts, RESEND_MS } from '../sync/outbox.js';
 import { clockStep } from '../sync/host.js';
 
 /**
@@ -101,13 +101,6 @@ test('batches keep within 200 events and well within a frame', () => {
   const frames = large.due(0, false);
   assert.equal(frames.flat().length, 40);
   for (const f of frames) assert.ok(JSON.stringify({ type: 'events', events: f }).length < 256 * 1024);
-});
-
-test('an event ahead of the host\'s clock is offered again for a while, then reported', () => {
-  const box = newOutbox();
-  box.add([event(1)]);
-  for (let i = 1; i < TRIES; i += 1) assert.deepEqual(box.tired([event(1).id]), []);
-  assert.deepEqual(box.tired([event(1).id, 'unknown-000001']), [event(1).id]);
 });
 
 test('have counts what is there without a gap, in whatever order it came, and beyond what is above one', () => {

@@ -1,0 +1,199 @@
+package simulation
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+
+	"buddyclock/server/room"
+)
+
+// conn is the host's end of a phone's socket.
+type conn struct {
+	h       *host
+	line    *line
+	member  room.Member
+	joined  bool
+	greeted bool     // the welcome is out; until then frames wait
+	queued  [][]byte // for after the welcome
+	silent  *happening
+}
+
+// fromPhone is any message or request of a phone.
+type fromPhone struct {
+	Type   string            `json:"type"`
+	Token  string            `json:"token"`
+	Device string            `json:"device"`
+	Have   map[string]int64  `json:"have"`
+	Events []json.RawMessage `json:"events"`
+	T1     json.RawMessage   `json:"t1"`
+}
+
+// hear takes one frame of a phone.
+func (c *conn) hear(text string) {
+	h := c.h
+	us, clockID := h.sharedNow()
+	c.listen()
+	var m fromPhone
+	if err := json.Unmarshal([]byte(text), &m); err != nil {
+		h.w.fail("the wire", "a phone sent %q", text)
+	}
+	switch {
+	case m.Type == "hello" && !c.joined:
+		c.welcome(m)
+	case !c.joined:
+		// A frame that came again from before the hello.
+	case m.Type == "time":
+		c.answerTime(m.T1, us, clockID)
+	case m.Type == "presence":
+		var state map[string]json.RawMessage
+		_ = json.Unmarshal([]byte(text), &state)
+		delete(state, "type")
+		spelt, _ := json.Marshal(state)
+		h.core.Heartbeat(c.member, spelt)
+	case m.Type == "events":
+		events, refused := room.Decode(m.Events)
+		h.core.Offer(c, events, refused, c.report)
+	}
+}
+
+// listen ends a connection that says nothing from now on.
+func (c *conn) listen() {
+	if c.silent != nil {
+		c.silent.off = true
+	}
+	c.silent = c.h.here(c.h.life, idleFor, "", c.end)
+}
+
+// end takes the phone out of the pair.
+func (c *conn) end() {
+	if c.silent != nil {
+		c.silent.off = true
+	}
+	for i, other := range c.h.conns {
+		if other == c {
+			c.h.conns = append(c.h.conns[:i:i], c.h.conns[i+1:]...)
+			if c.joined {
+				c.h.core.Leave(c)
+			}
+			c.line.breakOff(false)
+			return
+		}
+	}
+}
+
+// welcome joins first and reads what the phone lacks after that, in steps
+// between which the pair goes on.
+func (c *conn) welcome(m fromPhone) {
+	h := c.h
+	c.member = h.roles[m.Device]
+	c.joined = true
+	snap := h.core.Join(c, c.member)
+	h.here(h.life, h.between(1, 3*ms), "", func() {
+		missing := h.disk.missing(m.Have)
+		h.here(h.life, h.between(1, 3*ms), "", func() {
+			have, err := h.core.Have(context.Background())
+			if err != nil {
+				h.w.fail("the host reads", "%v", err)
+			}
+			n := room.FrameShare(missing)
+			var first bytes.Buffer
+			room.WriteList(&first, missing[:n])
+			us, clockID := h.sharedNow()
+			c.line.toPhone("welcome", spell(map[string]any{
+				"type": "welcome", "v": 1, "pair": h.pair.ID, "number": h.pair.Number, "session": h.pair.Session,
+				"device": c.member.Device, "role": c.member.Role, "name": c.member.Name, "have": have, "present": snap.Present,
+				"clock_id": clockID, "server_ms": us / 1000, "more": n < len(missing), "events": json.RawMessage(first.Bytes()),
+			}))
+			for _, frame := range room.EventFrames(missing[n:]) {
+				c.line.toPhone("events", string(frame))
+			}
+			c.greeted = true
+			for _, frame := range c.queued {
+				c.line.toPhone(kindOf(frame), string(frame))
+			}
+			c.queued = nil
+		})
+	})
+}
+
+// Send implements room.Peer.
+func (c *conn) Send(frame []byte) {
+	if !c.greeted {
+		c.queued = append(c.queued, frame)
+		return
+	}
+	c.line.toPhone(kindOf(frame), string(frame))
+}
+
+// Part implements room.Peer.
+func (c *conn) Part(string) { c.end() }
+
+func kindOf(frame []byte) string {
+	var m struct {
+		Type string `json:"type"`
+	}
+	_ = json.Unmarshal(frame, &m)
+	return m.Type
+}
+
+func (c *conn) answerTime(t1 json.RawMessage, t2Us int64, id string) {
+	h := c.h
+	h.here(h.life, h.between(1, ms), "", func() {
+		t3Us, now := h.sharedNow()
+		if now == id {
+			c.Send(fmt.Appendf(nil, `{"type":"time","t1":%s,"t2":%d.%03d,"t3":%d.%03d,"clock_id":%q}`, t1, t2Us/1000, t2Us%1000, t3Us/1000, t3Us%1000, id))
+		}
+	})
+}
+
+// report tells the phone what became of its events.
+func (c *conn) report(res room.Result) {
+	c.h.w.watch.acknowledged(res.Stored)
+	if len(res.Stored) > 0 {
+		c.Send([]byte(spell(map[string]any{"type": "stored", "ids": res.Stored})))
+	}
+	for _, r := range res.Refused {
+		c.Send([]byte(spell(map[string]any{"type": "refused", "ids": r.IDs, "code": r.Code, "reason": r.Reason})))
+	}
+	if len(res.Failed) > 0 {
+		c.Send([]byte(spell(map[string]any{"type": "error", "code": "not-stored", "reason": "the disk fails", "ids": res.Failed})))
+	}
+}
+
+// post answers a plain request for /api/events.
+func (h *host) post(body string, answer func(text string)) {
+	var m fromPhone
+	if err := json.Unmarshal([]byte(body), &m); err != nil {
+		h.w.fail("the wire", "a phone posted %q", body)
+	}
+	events, refused := room.Decode(m.Events)
+	h.core.Offer(nil, events, refused, func(res room.Result) {
+		h.w.watch.acknowledged(res.Stored)
+		missing := h.disk.missing(m.Have)
+		n := room.FrameShare(missing)
+		var list bytes.Buffer
+		room.WriteList(&list, missing[:n])
+		have, _ := h.core.Have(context.Background())
+		all := []any{}
+		for _, r := range res.Refused {
+			all = append(all, map[string]any{"ids": r.IDs, "code": r.Code, "reason": r.Reason})
+		}
+		if len(res.Failed) > 0 {
+			all = append(all, map[string]any{"ids": res.Failed, "code": "not-stored", "reason": "the disk fails"})
+		}
+		answer(spell(map[string]any{
+			"stored": append([]string{}, res.Stored...), "refused": all, "events": json.RawMessage(list.Bytes()),
+			"more": n < len(missing), "have": have,
+		}))
+	})
+}
+
+func spell(v any) string {
+	text, err := json.Marshal(v)
+	if err != nil {
+		panic(err)
+	}
+	return string(text)
+}
