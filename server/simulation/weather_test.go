@@ -6,21 +6,28 @@ import "fmt"
 // once, so that it can be seen whether everybody agrees.
 type weather struct {
 	actor
-	calm bool // nothing goes wrong and nobody presses
+	calm  bool  // nothing goes wrong and nobody presses
+	every int64 // how long it takes until the next thing goes wrong, about
 }
 
 func (s *weather) begin() {
+	s.turn()
 	s.next()
 	s.after(s.between(60*second, 200*second), "", s.clear)
 }
 
 func (s *weather) next() {
-	s.after(s.lognormal(9*second, 0.9), "", func() {
+	s.after(s.lognormal(s.every, 0.9), "", func() {
 		if !s.calm {
 			s.strike()
 		}
 		s.next()
 	})
+}
+
+// turn makes it fair for a while, or stormy.
+func (s *weather) turn() {
+	s.every = []int64{1500 * ms, 4 * second, 12 * second}[s.IntN(3)]
 }
 
 // forA undoes something after a while.
@@ -38,7 +45,7 @@ func (s *weather) strike() {
 	case 0, 1, 2:
 		note(p.name + " is cut off")
 		p.cutOff()
-		s.forA(while, p.name+" is reached again", func() { p.reach() })
+		s.forA(while, p.name+" is reached again", p.reach)
 	case 3:
 		if p.on {
 			w.note("%s reloads", p.name)
@@ -57,6 +64,10 @@ func (s *weather) strike() {
 			p.gone(true)
 			p.disk.die()
 			s.forA(while+5*second, "", p.bootIfOff)
+			if s.chance(0.4) {
+				p.cutOff() // it comes back where the network does not reach
+				s.forA(while+s.between(5*second, 20*second), p.name+" is reached again", p.reach)
+			}
 		}
 	case 7, 8:
 		if p.on && !p.asleep && !p.frozen {
@@ -141,10 +152,11 @@ func (s *weather) strike() {
 	}
 }
 
-// step is how far somebody sets a clock: seconds, or an hour.
+// step is how far somebody sets a clock. A minute passes every bound that there
+// is for a clock, and is waited for without many steps.
 func (s *weather) step() int64 {
 	if s.chance(0.3) {
-		return 3600 * second * (1 - 2*s.Int64N(2))
+		return s.between(10*second, 60*second) * (1 - 2*s.Int64N(2))
 	}
 	return s.between(-2*second, 2*second)
 }
@@ -159,7 +171,7 @@ func (w *world) slowly(slow bool) {
 func (s *weather) clear() {
 	bound := s.heal()
 	s.after(bound, "do all agree?", func() { s.w.watch.agree(0) })
-	s.after(bound+5*second, "", func() { s.calm = false })
+	s.after(bound+5*second, "", func() { s.calm = false; s.turn() })
 	s.after(bound+s.between(60*second, 300*second), "", s.clear)
 }
 
