@@ -85,6 +85,7 @@ type Core struct {
 	stateSaid   stateJSON // to the watchers
 	emptySince  time.Time
 	diskFails   bool
+	unstored    unstored
 }
 
 // NewCore reads what must be known of a pair.
@@ -283,11 +284,17 @@ func (r *Core) Offer(from Peer, device string, events []protocol.Event, refused 
 		reply(res)
 		return
 	}
+	r.write(from, taken, false, res, reply)
+}
+
+// write stores events and goes on once the disk has answered. What is tried
+// once more was passed on before.
+func (r *Core) write(from Peer, events []protocol.Event, again bool, res Result, reply func(Result)) {
 	r.underWay++
-	r.env.Store.Append(r.Pair.ID, taken, func(outcomes []store.Outcome, err error) {
+	r.env.Store.Append(r.Pair.ID, events, func(outcomes []store.Outcome, err error) {
 		r.env.Later(func() {
 			r.underWay--
-			r.committed(from, taken, outcomes, err, res, reply)
+			r.committed(from, events, again, outcomes, err, res, reply)
 		})
 	})
 }
@@ -327,7 +334,7 @@ func (r *Core) knows(e *protocol.Event) bool {
 }
 
 // committed goes on after the disk has answered.
-func (r *Core) committed(from Peer, events []protocol.Event, outcomes []store.Outcome, err error, res Result, reply func(Result)) {
+func (r *Core) committed(from Peer, events []protocol.Event, again bool, outcomes []store.Outcome, err error, res Result, reply func(Result)) {
 	fresh := make([][]byte, 0, len(events))
 	before := r.hold
 	for i := range events {
@@ -335,7 +342,12 @@ func (r *Core) committed(from Peer, events []protocol.Event, outcomes []store.Ou
 		switch {
 		case err != nil:
 			res.Failed = append(res.Failed, e.ID)
+			r.unstored.keep(e, r.env.Clock.Now())
+			if again {
+				continue
+			}
 		case outcomes[i] == store.Conflict:
+			r.unstored.settle(e.ID)
 			res.Refused = append(res.Refused, Refusal{IDs: []string{e.ID}, Code: "conflict", Reason: "another event with this id is stored already; the first one counts"})
 			continue
 		case outcomes[i] == store.Erased:
@@ -343,6 +355,7 @@ func (r *Core) committed(from Peer, events []protocol.Event, outcomes []store.Ou
 			continue
 		default:
 			res.Stored = append(res.Stored, e.ID)
+			r.unstored.settle(e.ID)
 			if outcomes[i] == store.Known {
 				continue
 			}
@@ -432,6 +445,6 @@ func (r *Core) wakeIn(d time.Duration) {
 
 // mayEnd tells whether nobody needs the pair to be live any longer.
 func (r *Core) mayEnd() bool {
-	return !r.active && r.underWay == 0 && len(r.peers) == 0 &&
+	return !r.active && r.underWay == 0 && len(r.unstored.events) == 0 && len(r.peers) == 0 &&
 		!r.emptySince.IsZero() && r.env.Clock.Since(r.emptySince) >= lingerFor
 }

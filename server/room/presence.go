@@ -128,6 +128,9 @@ func (r *Core) Look() {
 	if change := r.lookAtHold(status, now); change.Before(next) {
 		next = change
 	}
+	if retry := r.retryStoring(now); !retry.IsZero() && retry.Before(next) {
+		next = retry
+	}
 	r.wakeIn(next.Sub(now))
 }
 

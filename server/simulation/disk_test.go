@@ -231,14 +231,27 @@ func (d *disk) NewestHold(context.Context, string) (string, error) {
 	return newest.Hold, nil
 }
 
-// Gapless implements room.Store.
-func (d *disk) Gapless(_ context.Context, device string, from int64) (int64, error) {
-	for {
-		if _, there := d.byID[eventID(device, from+1)]; !there {
-			return from, nil
+// Counters implements room.Store.
+func (d *disk) Counters(_ context.Context, device string, from int64) (upTo int64, beyond []store.Run, err error) {
+	var above []int64
+	for _, e := range d.rows {
+		if n, _ := protocol.CounterOf(e.ID); n > from && protocol.DeviceOf(e.ID) == device {
+			above = append(above, n)
 		}
-		from++
 	}
+	slices.Sort(above)
+	for _, n := range above {
+		last := len(beyond) - 1
+		switch {
+		case last < 0 && n == from+1:
+			from = n
+		case last >= 0 && n == beyond[last][1]+1:
+			beyond[last][1] = n
+		case len(beyond) < store.MaxRuns:
+			beyond = append(beyond, store.Run{n, n})
+		}
+	}
+	return from, beyond, nil
 }
 
 // Memberships implements room.Store.
@@ -246,12 +259,12 @@ func (d *disk) Memberships(context.Context, store.Pair) ([]store.Membership, err
 	return d.members, nil
 }
 
-// missing gives what somebody lacks who has all up to these counters.
-func (d *disk) missing(have map[string]int64) [][]byte {
+// missing gives what somebody lacks who has these.
+func (d *disk) missing(theirs store.Counts) [][]byte {
 	var bodies [][]byte
 	for _, e := range d.rows {
 		n, _ := protocol.CounterOf(e.ID)
-		if n > have[protocol.DeviceOf(e.ID)] {
+		if !theirs.Has(protocol.DeviceOf(e.ID), n) {
 			bodies = append(bodies, e.Encode())
 		}
 	}

@@ -66,13 +66,13 @@ func (p *phone) load() {
 // loaded is what the page finds on the phone.
 func (p *phone) loaded() string {
 	kept := p.disk.read()
-	return spell(map[string]any{
-		"identity": map[string]any{
+	if kept.meta["identity"] == nil {
+		kept.meta["identity"] = json.RawMessage(spell(map[string]any{
 			"device": p.device, "pair": p.w.host.pair.ID, "number": 1, "session": p.w.host.pair.Session, "role": p.role,
 			"name": p.role, "token": "t", "secret": "", "alone": false,
-		},
-		"rows": kept.list(), "meta": kept.meta, "local": kept.local,
-	})
+		}))
+	}
+	return spell(map[string]any{"rows": kept.list(), "meta": kept.meta, "local": kept.local})
 }
 
 // env is the page's surroundings.

@@ -114,7 +114,8 @@ function openSocket(env, sockets) {
 }
 
 globalThis.startPage = (env, loaded) => {
-  const { identity, rows, meta, local } = JSON.parse(loaded);
+  const { rows, meta, local } = JSON.parse(loaded);
+  const { identity } = meta;
   const storage = storageOf(env, local);
   const mirror = newMirror(storage);
   const mirrored = mirror.read();
@@ -150,6 +151,7 @@ globalThis.startPage = (env, loaded) => {
     first: () => true,
     share() {},
     wait: (ms) => new Promise((over) => env.setTimer(over, ms)),
+    awayMs: savedClock && env.wall() >= savedClock.at_ms ? env.wall() - savedClock.at_ms : Infinity,
     felt() {},
     changed: () => look(),
   });
@@ -238,11 +240,13 @@ globalThis.startPage = (env, loaded) => {
       case 'welcome':
         model.toldOf({ number: m.number, session: m.session, role: m.role });
         meet(m.present);
-        connection.offer(model.lackedBy(m.have));
+        model.met(m.counts);
+        connection.offer(model.lackedBy(m.counts));
         env.welcomed();
         break;
-      case 'have':
-        connection.offer(model.lackedBy(m.have));
+      case 'counts':
+        model.met(m.counts);
+        connection.offer(model.lackedBy(m.counts));
         break;
       case 'error':
         env.failed(m.code);
@@ -265,7 +269,7 @@ globalThis.startPage = (env, loaded) => {
     connection.jump(gen);
     connection.start({
       url: 'socket', postUrl: 'post', token: identity.token, pair: identity.pair, device: identity.device,
-      have: model.have(), unsent: model.unsentEvents(),
+      counts: model.counts(), unsent: model.unsentEvents(),
     });
   };
 
@@ -340,6 +344,7 @@ globalThis.startPage = (env, loaded) => {
   };
 
   const begin = async () => {
+    await devices.load((bytes) => bytes);
     model.restore(await store.ofPair(identity.pair));
     model.restore(await store.since(clock.now() - RECENT_MS));
     if (mirrored && mirrored.pair === identity.pair) await model.restoreMirror(mirrored);

@@ -31,6 +31,8 @@ type phone struct {
 
 	ppm       int64 // how much its monotonic clock runs fast
 	wallOff   int64 // wall clock minus true time, µs
+	steppedAt int64 // when the wall clock was last set
+	upAt      int64 // when it can be up again after it died
 	loadedAt  int64
 	slept     int64 // µs of sleep that the monotonic clock missed
 	sleptFrom int64

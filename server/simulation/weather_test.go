@@ -59,14 +59,16 @@ func (s *weather) strike() {
 			s.forA(while, "", p.bootIfOff)
 		}
 	case 5, 6:
-		if p.on {
+		// A clock that somebody has just set back would hide that the phone was off.
+		if p.on && w.now-p.steppedAt > 10*second {
 			note(p.name + " dies")
 			p.gone(true)
 			p.disk.die()
-			s.forA(while+5*second, "", p.bootIfOff)
+			p.upAt = w.now + 20*second
+			s.forA(while, "", p.bootIfOff)
 			if s.chance(0.4) {
 				p.cutOff() // it comes back where the network does not reach
-				s.forA(while+s.between(5*second, 20*second), p.name+" is reached again", p.reach)
+				s.forA(while+s.between(15*second, 30*second), p.name+" is reached again", p.reach)
 			}
 		}
 	case 7, 8:
@@ -100,9 +102,13 @@ func (s *weather) strike() {
 		p.silence(true)
 		s.forA(while, p.name+" has sound again", func() { p.silence(false) })
 	case 12:
+		if !p.on {
+			return
+		}
 		step := s.step()
 		w.note("%s's wall clock steps by %d ms", p.name, step/ms)
 		p.wallOff += step
+		p.steppedAt = w.now
 		w.watch.disturbed()
 	case 13:
 		note(p.name + "'s disk is slow")
@@ -190,13 +196,16 @@ func (s *weather) heal() int64 {
 	for _, p := range w.phones {
 		p.disk.slow = false
 		p.bootIfOff()
+		if !p.on {
+			bound = max(bound, p.upAt-w.now+5*second)
+		}
 		p.wakeIfAsleep()
 		p.thawIfFrozen()
 		p.show(true)
 		p.silence(false)
 		p.sockets(true)
 		p.reach()
-		if !p.lastInHold && w.now-p.loadedAt > second {
+		if p.on && !p.lastInHold && w.now-p.loadedAt > second {
 			bound = 18 * second
 		}
 	}
@@ -226,8 +235,13 @@ func (p *phone) reach() {
 	}
 }
 
+// bootIfOff loads the page again. A phone that lost its power takes a while.
 func (p *phone) bootIfOff() {
-	if !p.on {
+	switch {
+	case p.on:
+	case p.w.now < p.upAt:
+		p.after(p.upAt-p.w.now, "", p.bootIfOff)
+	default:
 		p.boot()
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 
 	"buddyclock/server/room"
+	"buddyclock/server/store"
 )
 
 // conn is the host's end of a phone's socket.
@@ -22,13 +23,15 @@ type conn struct {
 
 // fromPhone is any message or request of a phone.
 type fromPhone struct {
-	Type   string            `json:"type"`
-	Token  string            `json:"token"`
-	Device string            `json:"device"`
-	Have   map[string]int64  `json:"have"`
-	Events []json.RawMessage `json:"events"`
-	T1     json.RawMessage   `json:"t1"`
+	Type   string                 `json:"type"`
+	Device string                 `json:"device"`
+	Have   map[string]int64       `json:"have"`
+	Beyond map[string][]store.Run `json:"beyond"`
+	Events []json.RawMessage      `json:"events"`
+	T1     json.RawMessage        `json:"t1"`
 }
+
+func (m *fromPhone) counts() store.Counts { return store.Counts{Have: m.Have, Beyond: m.Beyond} }
 
 // hear takes one frame of a phone.
 func (c *conn) hear(text string) {
@@ -91,9 +94,9 @@ func (c *conn) welcome(m fromPhone) {
 	c.joined = true
 	snap := h.core.Join(c, c.member)
 	h.here(h.life, h.between(1, 3*ms), "", func() {
-		missing := h.disk.missing(m.Have)
+		missing := h.disk.missing(m.counts())
 		h.here(h.life, h.between(1, 3*ms), "", func() {
-			have, err := h.core.Have(context.Background())
+			ours, err := h.core.Have(context.Background())
 			if err != nil {
 				h.w.fail("the host reads", "%v", err)
 			}
@@ -103,7 +106,7 @@ func (c *conn) welcome(m fromPhone) {
 			us, clockID := h.sharedNow()
 			c.line.toPhone("welcome", spell(map[string]any{
 				"type": "welcome", "v": 1, "pair": h.pair.ID, "number": h.pair.Number, "session": h.pair.Session,
-				"device": c.member.Device, "role": c.member.Role, "name": c.member.Name, "have": have, "present": snap.Present,
+				"device": c.member.Device, "role": c.member.Role, "name": c.member.Name, "have": ours.Have, "beyond": ours.Beyond, "present": snap.Present,
 				"clock_id": clockID, "server_ms": us / 1000, "more": n < len(missing), "events": json.RawMessage(first.Bytes()),
 			}))
 			for _, frame := range room.EventFrames(missing[n:]) {
@@ -171,11 +174,11 @@ func (h *host) post(body string, answer func(text string)) {
 	events, refused := room.Decode(m.Events)
 	h.core.Offer(nil, events, refused, func(res room.Result) {
 		h.w.watch.acknowledged(res.Stored)
-		missing := h.disk.missing(m.Have)
+		missing := h.disk.missing(m.counts())
 		n := room.FrameShare(missing)
 		var list bytes.Buffer
 		room.WriteList(&list, missing[:n])
-		have, _ := h.core.Have(context.Background())
+		ours, _ := h.core.Have(context.Background())
 		all := []any{}
 		for _, r := range res.Refused {
 			all = append(all, map[string]any{"ids": r.IDs, "code": r.Code, "reason": r.Reason})
@@ -185,7 +188,7 @@ func (h *host) post(body string, answer func(text string)) {
 		}
 		answer(spell(map[string]any{
 			"stored": append([]string{}, res.Stored...), "refused": all, "events": json.RawMessage(list.Bytes()),
-			"more": n < len(missing), "have": have,
+			"more": n < len(missing), "have": ours.Have, "beyond": ours.Beyond,
 		}))
 	})
 }

@@ -48,7 +48,6 @@ export function isAbandoned(hold, nowMs) {
  * @property {(pair: string) => import('../sync/outbox.js').Counts} counts what is here
  * @property {(pair: string, theirs: import('../sync/outbox.js').Counts) => HoldEvent[]} lackedBy what is here and not there
  * @property {(device: string) => number} counter highest counter of a device's events
- * @property {(device: string) => number} holdNumber highest number of a device's holds
  * @property {(id: string) => HoldEvent | null} event
  * @property {(from: string, to: string) => void} move
  * @property {() => number} version grows with every event added
@@ -64,8 +63,6 @@ export function newBook() {
   const where = new Map();
   /** @type {Map<string, number>} */
   const counters = new Map();
-  /** @type {Map<string, number>} */
-  const numbers = new Map();
   let version = 0;
 
   /** @param {{hold: Hold, first: number}} h @returns {number} */
@@ -96,8 +93,6 @@ export function newBook() {
       have.add(event.id);
       const device = deviceOf(event.id);
       counters.set(device, Math.max(counters.get(device) ?? 0, counterOf(event.id)));
-      const n = /^(.+)-h(\d{2,9})$/.exec(event.hold);
-      if (n) numbers.set(n[1], Math.max(numbers.get(n[1]) ?? 0, Number(n[2])));
       return result;
     },
     hold: (id) => holds.get(id)?.hold ?? null,
@@ -167,7 +162,6 @@ export function newBook() {
       return lacked;
     },
     counter: (device) => counters.get(device) ?? 0,
-    holdNumber: (device) => numbers.get(device) ?? 0,
     event: (id) => holds.get(where.get(id) ?? '')?.hold.byId.get(id) ?? null,
     move(from, to) {
       const have = haves.get(to) ?? newHave();

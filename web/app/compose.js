@@ -132,6 +132,7 @@ export async function startApp(on) {
     first: tabs.first,
     share: tabs.share,
     wait: (ms) => new Promise((over) => setTimeout(over, ms)),
+    awayMs: savedClock && Date.now() >= savedClock.at_ms ? awayMs : Infinity,
     felt: () => sound.tick(),
     changed: () => changed(),
   });

@@ -5,6 +5,11 @@
 
 const IDENTITY = 'buddyclock.device';
 const COUNTER = 'buddyclock.counter';
+/** In the database: up to which counter events may have been given out. */
+const RESERVED = 'counter';
+/** How many counters are reserved at once, and how few left make it time for more (own). */
+const BLOCK = 200;
+const FEW_LEFT = 100;
 const PREFS = 'buddyclock.prefs';
 
 /** Crockford's base 32, lower case: no i, l, o, u. */
@@ -116,6 +121,8 @@ export function keptIdentity() {
  * @property {(identity: Identity) => Promise<void>} save
  * @property {(device: string) => number} counter highest event counter noted for this device
  * @property {(device: string, n: number) => void} setCounter
+ * @property {(device: string) => number} mayBeUsed highest counter that an earlier page may have given to an event which
+ *   this phone has since forgotten, as one does that loses power: what is written for good is always ahead of what is used
  * @property {() => Prefs} prefs
  * @property {(prefs: Prefs) => void} setPrefs
  */
@@ -143,6 +150,15 @@ export function newDeviceStore(store, storage) {
     }
   };
 
+  /** What was reserved when this page was loaded, and what is by now. @type {{device: string, before: number, n: number} | null} */
+  let reserved = null;
+
+  /** @param {string} device @param {number} n */
+  const reserve = async (device, n) => {
+    reserved = { device, before: reserved?.device === device ? reserved.before : 0, n };
+    await store.set(RESERVED, { device, n });
+  };
+
   return {
     async load(random) {
       // The database holds the events, so its word on who made them comes first.
@@ -158,12 +174,18 @@ export function newDeviceStore(store, storage) {
         secret: '',
         alone: false,
       };
+      const before = /** @type {any} */ (await store.get(RESERVED));
+      if (before?.device === identity.device && Number.isSafeInteger(before.n)) {
+        reserved = { device: identity.device, before: before.n, n: before.n };
+        await reserve(identity.device, Math.max(before.n, this.counter(identity.device)) + BLOCK);
+      }
       await this.save(identity);
       return identity;
     },
     async save(identity) {
       write(IDENTITY, identity);
       await store.set('identity', identity);
+      if (reserved?.device !== identity.device) await reserve(identity.device, this.counter(identity.device) + BLOCK);
     },
     counter(device) {
       const c = read(COUNTER);
@@ -171,7 +193,9 @@ export function newDeviceStore(store, storage) {
     },
     setCounter(device, n) {
       write(COUNTER, { device, n });
+      if (reserved?.device === device && n > reserved.n - FEW_LEFT) reserve(device, n + BLOCK);
     },
+    mayBeUsed: (device) => (reserved?.device === device ? reserved.before : 0),
     prefs() {
       const p = read(PREFS) ?? {};
       return {

@@ -35,6 +35,9 @@ const DISK_MS = 200;
 /** Rows of any pair this young are read at the start, for rests and blocks (ms, own). */
 export const RECENT_MS = 48 * 3_600_000;
 
+/** No phone that lost its power is up again, with its page open, in this time (ms, own). */
+const BOOT_MS = 15_000;
+
 /** What must be on the disk itself before it is shown. */
 const STRICT = new Set(['start', 'surfaced', 'incident', 'watch-ended', 'ok', 'recovered', 'no-answer']);
 /**
@@ -66,6 +69,7 @@ const WITHOUT_HOLD = new Set(['place', 'sound-check', 'note', 'profile', 'series
  * @property {() => boolean} first whether this tab may record
  * @property {(events: HoldEvent[]) => void} share tells other tabs
  * @property {(ms: number) => Promise<unknown>} wait
+ * @property {number} awayMs for how long no page of this phone has run, Infinity where nobody knows
  * @property {() => void} felt soft tick and short vibration
  * @property {() => void} changed something to be shown has changed
  */
@@ -85,6 +89,8 @@ export function newModel(env) {
   const { book, clock, store, mirror, devices } = env;
   let identity = env.identity;
   let counter = Math.max(devices.counter(identity.device), book.counter(identity.device));
+  /** Whether that is known to be the last one used: nobody has heard of any, no power was lost, or the server has said which it has. */
+  let proven = identity.token === '' || env.awayMs < BOOT_MS;
   /** @type {Map<string, Refusal>} */
   const refused = new Map();
   /** @type {Set<string>} ids not on the server's disk yet */
@@ -179,6 +185,9 @@ export function newModel(env) {
     counter = Math.max(counter, book.counter(identity.device));
   };
 
+  /** The next event's counter. What a phone that lost power may have used and forgotten is not used again. */
+  const nextCounter = () => (proven ? counter : Math.max(counter, devices.mayBeUsed(identity.device))) + 1;
+
   /**
    * @param {string} code
    * @param {string} reason
@@ -217,7 +226,7 @@ export function newModel(env) {
     if (hold === null) no('no-hold', 'There is no hold to record this in: make a plan first.');
     const err = clock.err();
     const wish = {
-      id: eventId(identity.device, counter + 1),
+      id: eventId(identity.device, nextCounter()),
       hold,
       kind,
       at: Math.floor(opts.at ?? clock.now()),
@@ -228,7 +237,8 @@ export function newModel(env) {
     const made = sealed(decodeEvent(wish));
     if (!('event' in made)) no('bad-event', `Not recorded: ${made.problem}.`);
     const { event } = /** @type {{event: HoldEvent}} */ (made);
-    counter += 1;
+    counter = nextCounter();
+    proven = true;
     devices.setCounter(identity.device, counter);
     const pair = opts.pair ?? identity.pair;
     const own = pair === identity.pair;
@@ -282,7 +292,8 @@ export function newModel(env) {
       no('blocked', `No more holds today for ${hard.who}: talk to an instructor or a doctor.`);
     }
     if (hard?.what === 'buddy-blocked') no('blocked', `${hard.who} can be nobody’s only buddy today.`);
-    const id = holdId(identity.device, book.holdNumber(identity.device) + 1);
+    // Numbered as its first event, a hold never gets the number of one that was forgotten.
+    const id = holdId(identity.device, nextCounter());
     await record('plan', plan, { hold: id });
     return id;
   };
@@ -428,6 +439,15 @@ export function newModel(env) {
       return [...unsent].map((id) => book.event(id)).filter((e) => e !== null);
     },
 
+    /** The server has said which events it has. @param {import('../sync/outbox.js').Counts} counts */
+    met(counts) {
+      const { device } = identity;
+      const runs = Array.isArray(counts.beyond[device]) ? counts.beyond[device] : [];
+      const known = [counts.have[device], ...runs.map((run) => run?.[1])].filter((n) => Number.isSafeInteger(n));
+      counter = Math.max(counter, ...known);
+      proven = true;
+    },
+
     /** What the server lacks of this pair. @param {import('../sync/outbox.js').Counts} theirs */
     lackedBy(theirs) {
       return book.lackedBy(identity.pair, theirs).filter((e) => !refused.has(e.id) && !declined.has(e.id));
@@ -459,6 +479,7 @@ export function newModel(env) {
         await store.move('', next.pair);
         book.move('', next.pair);
       }
+      proven &&= identity.device === next.device;
       identity = next;
       counter = Math.max(devices.counter(next.device), book.counter(next.device));
       refused.clear();

@@ -98,8 +98,11 @@ export function newSharedClock({ deviceNow, wallNow, wallOffset = 0, stepMs = 0 
   const doubt = () => {
     const e = sound();
     if (!e) return null;
-    const drift = (Math.max(0, deviceNow() - heardAt) * WORST_DRIFT_PPM) / 1e6;
-    return e.doubt_ms + drift + stepMs + Math.abs(lead());
+    const d = deviceNow();
+    const drift = (Math.max(0, d - heardAt) * WORST_DRIFT_PPM) / 1e6;
+    // While the shown time waits so as not to step back, it is that which is off.
+    const shown = inHold ? Math.max(used, lastShown - d) : used;
+    return e.doubt_ms + drift + stepMs + Math.abs(e.offset_ms - shown);
   };
 
   /** How far the server's time is ahead of the one used. */

@@ -31,9 +31,9 @@ function storage() {
 
 /**
  * A page on a device whose clock the test moves; `disk` and `local` outlive it.
- * @param {{disk?: ReturnType<typeof memoryStore>, local?: any, role?: any, at?: number, store?: any, wait?: (ms: number) => Promise<unknown>}} [from]
+ * @param {{disk?: ReturnType<typeof memoryStore>, local?: any, role?: any, at?: number, store?: any, wait?: (ms: number) => Promise<unknown>, awayMs?: number}} [from]
  */
-async function page({ disk = memoryStore(), local = storage(), role = 'buddy', at = NOW, store = disk, wait = forever } = {}) {
+async function page({ disk = memoryStore(), local = storage(), role = 'buddy', at = NOW, store = disk, wait = forever, awayMs = 0 } = {}) {
   let mono = 0;
   const clock = newSharedClock({ deviceNow: () => mono, wallNow: () => at + mono });
   const book = newBook();
@@ -55,6 +55,7 @@ async function page({ disk = memoryStore(), local = storage(), role = 'buddy', a
     share: (events) => seen.shared.push(...events),
     first: () => seen.first,
     wait,
+    awayMs,
     felt: () => (seen.felt += 1),
     changed: () => (seen.changed += 1),
   });
@@ -349,7 +350,7 @@ test('the next hold waits for the last one to end and to be spoken of', async ()
   await assert.rejects(p.model.newHold(PLAN), { code: 'verdict-due' });
   await p.model.record('verdict', { what: 'clean' });
   const id = await p.model.newHold({ ...PLAN, diver: 'Odo', buddy: 'Ansa' });
-  assert.match(id, /-h02$/);
+  assert.equal(id, p.seen.sent.at(-1).id.replace(/-0*(\d+)$/, (/** @type {string} */ _, /** @type {string} */ n) => `-h${n.padStart(2, '0')}`), 'numbered as its plan');
   assert.equal(p.model.currentHold()?.id, id);
 });
 
@@ -366,7 +367,7 @@ test('H19 after a blackout the diver is blocked for the day, as a diver and as t
   assert.equal(p.model.blockedToday('ansa ')?.what, 'blackout');
   await assert.rejects(p.model.newHold(PLAN), { code: 'blocked' });
   await assert.rejects(p.model.newHold({ ...PLAN, diver: 'Odo', buddy: 'Ansa' }), { code: 'blocked' });
-  assert.match(await p.model.newHold({ ...PLAN, diver: 'Odo', buddy: 'Ansa' }, ['Ansa', 'Tuva']), /-h02$/);
+  assert.match(await p.model.newHold({ ...PLAN, diver: 'Odo', buddy: 'Ansa' }, ['Ansa', 'Tuva']), /-h\d+$/);
 });
 
 test('rest and the last hold are those of the person, whoever holds the phone', async () => {
@@ -463,4 +464,34 @@ test('a hold nobody ended does not haunt the next day', async () => {
   three.model.restore(await disk.ofPair('p1'));
   assert.equal(three.model.currentHold(), null);
   assert.equal(three.model.holds().length, 1, 'it stays in the log');
+});
+
+test('H08 a phone that lost power, and with it what it had sent, gives no number twice', async () => {
+  const disk = memoryStore();
+  const local = storage();
+  const first = await page({ disk, local });
+  await started(first);
+  const device = first.model.identity().device;
+  // The database forgets the rows, and localStorage all of it; who it is, and up to where it may have counted, is written for good.
+  disk.rows.clear();
+  const offline = await page({ disk, local: storage(), awayMs: 60_000 });
+  assert.equal(offline.model.identity().device, device);
+  const hold = await offline.model.newHold(PLAN);
+  assert.equal(counterOf(offline.seen.sent[0].id), 201, 'above all that may have been given out');
+  assert.equal(hold, `${device}-h201`, 'nor is it the hold that was forgotten');
+
+  disk.rows.clear();
+  const met = await page({ disk, local: storage(), awayMs: 60_000 });
+  met.model.met({ have: { [device]: 2 }, beyond: { [device]: [[201, 201]] } });
+  await met.model.newHold(PLAN);
+  assert.equal(counterOf(met.seen.sent[0].id), 202, 'the host has said which are used');
+});
+
+test('numbers are reserved for good before they run out', async () => {
+  const disk = memoryStore();
+  const p = await page({ disk });
+  await started(p);
+  for (let i = 0; i < 450; i += 1) await p.model.record('reading', { spo2: 97, source: 'finger' });
+  const { n } = /** @type {any} */ (disk.meta.get('counter'));
+  assert.ok(n >= 452 + 100, `${n} are reserved after 452`);
 });

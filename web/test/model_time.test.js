@@ -224,3 +224,18 @@ test('a doubt above 250 ms is a fault, and so is a server\'s time that nobody ha
   d.clock.unsync();
   assert.deepEqual([d.clock.info().fault, d.clock.info().words], [true, 'clock runs on, unchecked']);
 });
+
+test('H06 while the shown time waits in a hold so as not to step back, the doubt says how far it is off', () => {
+  const d = device();
+  d.server(WALL);
+  d.ticks(1000, true);
+  const truth = () => WALL + d.mono() - 5000;
+  d.server(truth() - 800); // a lead that a hold loses slowly
+  d.pass(2400); // a page that a phone throttles: shown once before the tick comes
+  const shown = d.clock.now();
+  d.server(truth() - 800);
+  d.clock.tick(true);
+  assert.equal(d.clock.now(), shown, 'the shown time waits');
+  const off = Math.abs(shown - (truth() - 800));
+  assert.ok(Number(d.clock.err()) >= off, `off by ${off}, and says ${d.clock.err()}`);
+});
