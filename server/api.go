@@ -197,10 +197,15 @@ func (s *Server) exchange(ctx context.Context, pair store.Pair, device string, e
 	if err != nil {
 		return nil, err
 	}
+	passed, err := rm.Passed(ctx, theirs)
+	if err != nil {
+		return nil, err
+	}
 	missing, err := s.store.Missing(ctx, pair.ID, devices, theirs)
 	if err != nil {
 		return nil, err
 	}
+	missing = append(missing, passed...)
 	n := room.FrameShare(missing)
 	for _, body := range missing[:n] {
 		answer.Events = append(answer.Events, body)

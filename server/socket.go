@@ -228,10 +228,15 @@ func (in *incoming) welcome(ctx context.Context, version int, device store.Devic
 	if err != nil {
 		return err
 	}
+	passed, err := in.own.room.Passed(ctx, theirs)
+	if err != nil {
+		return err
+	}
 	missing, err := in.srv.store.Missing(ctx, pair.ID, snap.Devices, theirs)
 	if err != nil {
 		return err
 	}
+	missing = append(missing, passed...)
 	ours, err := in.own.room.Have(ctx)
 	if err != nil {
 		return err

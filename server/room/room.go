@@ -151,6 +151,11 @@ func (r *Room) Have(ctx context.Context) (store.Counts, error) {
 	return ask(ctx, r, func() (store.Counts, error) { return r.core.Have(ctx) })
 }
 
+// Passed is Core.Passed in the pair's goroutine.
+func (r *Room) Passed(ctx context.Context, theirs store.Counts) ([][]byte, error) {
+	return ask(ctx, r, func() ([][]byte, error) { return r.core.Passed(theirs), nil })
+}
+
 // Devices gives the devices whose events the pair has.
 func (r *Room) Devices(ctx context.Context) ([]string, error) {
 	return ask(ctx, r, func() ([]string, error) { return slices.Clone(r.core.devices), nil })

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"buddyclock/protocol"
+	"buddyclock/server/store"
 )
 
 const (
@@ -37,6 +38,20 @@ func (u *unstored) keep(e *protocol.Event, now time.Time) {
 // settle lets go of an event which the disk has, or for which it has another.
 func (u *unstored) settle(id string) {
 	u.events = slices.DeleteFunc(u.events, func(k protocol.Event) bool { return k.ID == id })
+}
+
+// Passed gives what was passed on, though the disk has not taken it, and somebody
+// lacks who has these: JSON texts. Whoever comes in while the disk is full is
+// told of it too, and its own maker that it has used those ids.
+func (r *Core) Passed(theirs store.Counts) [][]byte {
+	var bodies [][]byte
+	for _, e := range r.unstored.events {
+		n, _ := protocol.CounterOf(e.ID)
+		if !theirs.Has(protocol.DeviceOf(e.ID), n) {
+			bodies = append(bodies, e.Encode())
+		}
+	}
+	return bodies
 }
 
 // retryStoring tries what is due. It gives when to come again; zero where there

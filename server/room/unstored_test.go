@@ -63,6 +63,8 @@ func TestH08StoresWhatALostPhoneRecorded(t *testing.T) {
 	(<-turns)()
 	require.Equal(t, []string{e.ID}, told.Failed)
 	require.Equal(t, 1, heard())
+	require.Equal(t, [][]byte{e.Encode()}, core.Passed(store.Counts{}), "whoever comes in is told")
+	require.Empty(t, core.Passed(store.Counts{Have: map[string]int64{device: 1}}))
 	stored := func() bool {
 		has, err := disk.Has(context.Background(), pair.ID, &e)
 		require.NoError(t, err)
@@ -82,6 +84,7 @@ func TestH08StoresWhatALostPhoneRecorded(t *testing.T) {
 	core.Look()
 	(<-turns)()
 	require.True(t, stored())
+	require.Empty(t, core.Passed(store.Counts{}))
 	require.Equal(t, 2, heard(), "whoever came in between is told")
 	mock.Add(retryEvery)
 	core.Look()

@@ -72,8 +72,8 @@ func (h *host) admit(phones []*phone) {
 // mono is the host's monotonic clock, which stands still while it sleeps.
 func (h *host) mono() time.Duration {
 	missed := h.slept
-	if h.asleep {
-		missed += h.w.now - h.sleptFrom
+	if away := h.w.now - h.sleptFrom; h.asleep && away > shortestSleep {
+		missed += away
 	}
 	run := h.w.now - beginning - missed
 	return time.Duration(float64(run) * (1e3 + float64(h.ppm)/1e3))
@@ -135,7 +135,9 @@ func (h *host) sleep() {
 
 func (h *host) wake() {
 	h.asleep = false
-	h.slept += h.w.now - h.sleptFrom
+	if away := h.w.now - h.sleptFrom; away > shortestSleep {
+		h.slept += away
+	}
 }
 
 // sharedNow is shared time in µs; it notes how each of its clocks runs.

@@ -240,12 +240,10 @@ globalThis.startPage = (env, loaded) => {
       case 'welcome':
         model.toldOf({ number: m.number, session: m.session, role: m.role });
         meet(m.present);
-        model.met(m.counts);
         connection.offer(model.lackedBy(m.counts));
         env.welcomed();
         break;
       case 'counts':
-        model.met(m.counts);
         connection.offer(model.lackedBy(m.counts));
         break;
       case 'error':

@@ -104,8 +104,8 @@ func newPhone(w *world, pg *page, n int, role string) *phone {
 // monoUs is the page's monotonic clock, from its load on.
 func (p *phone) monoUs() float64 {
 	missed := p.slept
-	if p.asleep && p.stands {
-		missed += p.w.now - p.sleptFrom
+	if away := p.w.now - p.sleptFrom; p.asleep && p.stands && away > shortestSleep {
+		missed += away
 	}
 	return float64(p.w.now-p.loadedAt-missed) * (1 + float64(p.ppm)/1e6)
 }
@@ -160,6 +160,9 @@ func (p *phone) gone(died bool) {
 			l.hangUp()
 		}
 		l.phoneOpen = false
+		if died {
+			l.stuck = nil // what it would have sent again is gone with it
+		}
 	}
 }
 
@@ -201,6 +204,10 @@ func (p *phone) hear(l *line, what, text string) {
 	p.call("socket", l.id, what, text)
 }
 
+// shortestSleep is the least time for which a machine's clock stands: none is
+// suspended for less, and so little would be seen by no other clock.
+const shortestSleep = second / 2
+
 // sleep suspends the phone; wake goes on, with all that came due meanwhile.
 func (p *phone) sleep() {
 	p.asleep = true
@@ -211,7 +218,7 @@ func (p *phone) sleep() {
 func (p *phone) wake() {
 	p.asleep = false
 	away := p.w.now - p.sleptFrom
-	if p.stands {
+	if p.stands && away > shortestSleep {
 		p.slept += away
 	}
 	p.w.watch.disturbed()

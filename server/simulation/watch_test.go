@@ -66,6 +66,30 @@ func (v *watch) knows(p *phone, e protocol.Event) {
 	}
 }
 
+// forgets takes out what a phone that died recorded and nobody else ever had:
+// that never was.
+func (v *watch) forgets(p *phone) {
+	had := map[string]bool{}
+	for _, other := range v.w.phones {
+		for id := range other.disk.read().rows {
+			had[id] = true
+		}
+		if other != p {
+			for _, h := range other.holds {
+				for _, e := range h.Events() {
+					had[e.ID] = true
+				}
+			}
+		}
+	}
+	for id := range v.contents {
+		_, there := v.w.host.disk.byID[id]
+		if protocol.DeviceOf(id) == p.device && !there && !had[id] {
+			delete(v.contents, id)
+		}
+	}
+}
+
 // recorded is told of what a phone has recorded itself.
 func (v *watch) recorded(p *phone, events string) {
 	v.w.note("%s has recorded %s", p.name, events)

@@ -242,6 +242,7 @@ func (p *phone) bootIfOff() {
 	case p.w.now < p.upAt:
 		p.after(p.upAt-p.w.now, "", p.bootIfOff)
 	default:
+		p.w.watch.forgets(p)
 		p.boot()
 	}
 }

@@ -94,7 +94,7 @@ func (c *conn) welcome(m fromPhone) {
 	c.joined = true
 	snap := h.core.Join(c, c.member)
 	h.here(h.life, h.between(1, 3*ms), "", func() {
-		missing := h.disk.missing(m.counts())
+		missing := append(h.disk.missing(m.counts()), h.core.Passed(m.counts())...)
 		h.here(h.life, h.between(1, 3*ms), "", func() {
 			ours, err := h.core.Have(context.Background())
 			if err != nil {
@@ -174,7 +174,7 @@ func (h *host) post(body string, answer func(text string)) {
 	events, refused := room.Decode(m.Events)
 	h.core.Offer(nil, events, refused, func(res room.Result) {
 		h.w.watch.acknowledged(res.Stored)
-		missing := h.disk.missing(m.counts())
+		missing := append(h.disk.missing(m.counts()), h.core.Passed(m.counts())...)
 		n := room.FrameShare(missing)
 		var list bytes.Buffer
 		room.WriteList(&list, missing[:n])

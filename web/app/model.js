@@ -89,7 +89,7 @@ export function newModel(env) {
   const { book, clock, store, mirror, devices } = env;
   let identity = env.identity;
   let counter = Math.max(devices.counter(identity.device), book.counter(identity.device));
-  /** Whether that is known to be the last one used: nobody has heard of any, no power was lost, or the server has said which it has. */
+  /** Whether that is known to be the last one used: nobody has heard of any, or no power can have been lost. */
   let proven = identity.token === '' || env.awayMs < BOOT_MS;
   /** @type {Map<string, Refusal>} */
   const refused = new Map();
@@ -437,15 +437,6 @@ export function newModel(env) {
     /** Own events the server has not acknowledged, oldest first. */
     unsentEvents() {
       return [...unsent].map((id) => book.event(id)).filter((e) => e !== null);
-    },
-
-    /** The server has said which events it has. @param {import('../sync/outbox.js').Counts} counts */
-    met(counts) {
-      const { device } = identity;
-      const runs = Array.isArray(counts.beyond[device]) ? counts.beyond[device] : [];
-      const known = [counts.have[device], ...runs.map((run) => run?.[1])].filter((n) => Number.isSafeInteger(n));
-      counter = Math.max(counter, ...known);
-      proven = true;
     },
 
     /** What the server lacks of this pair. @param {import('../sync/outbox.js').Counts} theirs */
