@@ -59,7 +59,7 @@ func TestH08StoresWhatALostPhoneRecorded(t *testing.T) {
 	e, err := protocol.Decode(fmt.Appendf(nil, `{"id":"%s-000001","hold":"h","kind":"start","at":%d,"by":"buddy"}`, device, rs.nowMs()))
 	require.NoError(t, err)
 	var told Result
-	core.Offer(nil, []protocol.Event{e}, nil, func(res Result) { told = res })
+	core.Offer(nil, device, []protocol.Event{e}, nil, func(res Result) { told = res })
 	(<-turns)()
 	require.Equal(t, []string{e.ID}, told.Failed)
 	require.Equal(t, 1, heard())

@@ -259,6 +259,9 @@ func (d *disk) Memberships(context.Context, store.Pair) ([]store.Membership, err
 	return d.members, nil
 }
 
+// OutsideHolds implements room.Store, for boards only.
+func (d *disk) OutsideHolds(context.Context, string) ([][]byte, error) { return nil, nil }
+
 // missing gives what somebody lacks who has these.
 func (d *disk) missing(theirs store.Counts) [][]byte {
 	var bodies [][]byte

@@ -7,6 +7,7 @@ import (
 	"github.com/benbjohnson/clock"
 
 	"buddyclock/server"
+	"buddyclock/server/access"
 	"buddyclock/server/room"
 	"buddyclock/server/store"
 )
@@ -64,7 +65,7 @@ func newHost(w *world) *host {
 
 func (h *host) admit(phones []*phone) {
 	for _, p := range phones {
-		h.disk.members = append(h.disk.members, store.Membership{Device: p.device, Role: p.role})
+		h.disk.members = append(h.disk.members, store.Membership{Device: p.device, Role: p.role, Name: p.role, TokenHash: access.HashToken(p.token())})
 		h.roles[p.device] = room.Member{Device: p.device, Role: p.role, Name: p.role}
 	}
 }

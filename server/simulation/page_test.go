@@ -1,6 +1,7 @@
 package simulation
 
 import (
+	"encoding/base64"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -26,6 +27,9 @@ func packPage(d defect) (*page, error) {
 		Format:      api.FormatIIFE,
 		Target:      api.ES2021,
 		LogLevel:    api.LogLevelSilent,
+		// What the page's own code wants of a browser, and goja has not.
+		Banner: map[string]string{"js": `class TextEncoder { encode(text) { return new Uint8Array(utf8(text)); } }
+function btoa(text) { return base64(Uint8Array.from([...text].map((c) => c.charCodeAt(0))).buffer); }`},
 		Plugins: []api.Plugin{{Name: "defect", Setup: func(build api.PluginBuild) {
 			build.OnLoad(api.OnLoadOptions{Filter: `\.js$`}, func(a api.OnLoadArgs) (api.OnLoadResult, error) {
 				text, err := os.ReadFile(a.Path)
@@ -52,6 +56,8 @@ func packPage(d defect) (*page, error) {
 func (p *phone) load() {
 	p.vm = goja.New()
 	p.vm.SetRandSource(p.Float64)
+	_ = p.vm.Set("utf8", func(text string) goja.ArrayBuffer { return p.vm.NewArrayBuffer([]byte(text)) })
+	_ = p.vm.Set("base64", func(bytes goja.ArrayBuffer) string { return base64.StdEncoding.EncodeToString(bytes.Bytes()) })
 	if _, err := p.vm.RunProgram(p.page.program); err != nil {
 		p.w.fail("the page works", "%s: %v", p.name, err)
 	}
@@ -69,7 +75,7 @@ func (p *phone) loaded() string {
 	if kept.meta["identity"] == nil {
 		kept.meta["identity"] = json.RawMessage(spell(map[string]any{
 			"device": p.device, "pair": p.w.host.pair.ID, "number": 1, "session": p.w.host.pair.Session, "role": p.role,
-			"name": p.role, "token": "t", "secret": "", "alone": false,
+			"name": p.role, "token": p.token(), "secret": "", "alone": false,
 		}))
 	}
 	return spell(map[string]any{"rows": kept.list(), "meta": kept.meta, "local": kept.local})
@@ -144,6 +150,7 @@ func (p *phone) env() *goja.Object {
 	set("refused", func(a args) any { p.w.watch.refused(p, a(0).String(), a(1).String()); return nil })
 	set("declined", func(a args) any { p.w.note("%s does not record %s: %s", p.name, a(0), a(1)); return nil })
 	set("failed", func(a args) any { p.w.note("%s hears an error: %s", p.name, a(0)); return nil })
+	set("broken", func(a args) any { p.w.fail("the page works", "%s: %s", p.name, a(0)); return nil })
 	set("welcomed", func(args) any { p.w.watch.disturbed(); return nil })
 	set("lay", func(a args) any { p.lay(a(0).String(), a(1).String()); return nil })
 	set("shown", func(a args) any {

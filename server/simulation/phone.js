@@ -276,6 +276,9 @@ globalThis.startPage = (env, loaded) => {
     connection.wake(hiddenMs);
   };
 
+  /** A person is told why; anything else is a mistake. */
+  const declined = (kind) => (err) => (err.code ? env.declined(kind, err.code) : env.broken(String(err.stack ?? err)));
+
   const page = {
     /** Four times a second. */
     tick() {
@@ -298,13 +301,13 @@ globalThis.startPage = (env, loaded) => {
     /** A person presses something. */
     press(kind, data, at) {
       if (!ready || frozen) return;
-      model.record(kind, data ? JSON.parse(data) : null, at === 0 ? {} : { at }).catch((err) => env.declined(kind, String(err.code ?? err)));
+      model.record(kind, data ? JSON.parse(data) : null, at === 0 ? {} : { at }).catch(declined(kind));
     },
     takeBack(id) {
-      if (ready && !frozen) model.takeBack(id).catch((err) => env.declined('amend', String(err.code ?? err)));
+      if (ready && !frozen) model.takeBack(id).catch(declined('amend'));
     },
     plan(plan) {
-      if (ready && !frozen) model.newHold(JSON.parse(plan)).catch((err) => env.declined('plan', String(err.code ?? err)));
+      if (ready && !frozen) model.newHold(JSON.parse(plan)).catch(declined('plan'));
     },
     /** Seen again after a time in which the page was hidden or stood still. */
     back,
@@ -350,6 +353,6 @@ globalThis.startPage = (env, loaded) => {
     connect();
     page.tick();
   };
-  begin();
+  begin().catch((err) => env.broken(String(err.stack ?? err)));
   return page;
 };

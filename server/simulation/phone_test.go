@@ -101,6 +101,9 @@ func newPhone(w *world, pg *page, n int, role string) *phone {
 	return p
 }
 
+// token is what the phone was given when it joined.
+func (p *phone) token() string { return "token of " + p.device }
+
 // monoUs is the page's monotonic clock, from its load on.
 func (p *phone) monoUs() float64 {
 	missed := p.slept

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"strings"
 
 	"buddyclock/server/room"
 	"buddyclock/server/store"
@@ -24,6 +25,7 @@ type conn struct {
 // fromPhone is any message or request of a phone.
 type fromPhone struct {
 	Type   string                 `json:"type"`
+	Token  string                 `json:"token"`
 	Device string                 `json:"device"`
 	Have   map[string]int64       `json:"have"`
 	Beyond map[string][]store.Run `json:"beyond"`
@@ -57,7 +59,7 @@ func (c *conn) hear(text string) {
 		h.core.Heartbeat(c.member, spelt)
 	case m.Type == "events":
 		events, refused := room.Decode(m.Events)
-		h.core.Offer(c, events, refused, c.report)
+		h.core.Offer(c, c.member.Device, events, refused, c.report)
 	}
 }
 
@@ -109,7 +111,7 @@ func (c *conn) welcome(m fromPhone) {
 				"device": c.member.Device, "role": c.member.Role, "name": c.member.Name, "have": ours.Have, "beyond": ours.Beyond, "present": snap.Present,
 				"clock_id": clockID, "server_ms": us / 1000, "more": n < len(missing), "events": json.RawMessage(first.Bytes()),
 			}))
-			for _, frame := range room.EventFrames(missing[n:]) {
+			for _, frame := range room.EventFrames(h.pair.ID, missing[n:]) {
 				c.line.toPhone("events", string(frame))
 			}
 			c.greeted = true
@@ -172,7 +174,7 @@ func (h *host) post(body string, answer func(text string)) {
 		h.w.fail("the wire", "a phone posted %q", body)
 	}
 	events, refused := room.Decode(m.Events)
-	h.core.Offer(nil, events, refused, func(res room.Result) {
+	h.core.Offer(nil, strings.TrimPrefix(m.Token, "token of "), events, refused, func(res room.Result) {
 		h.w.watch.acknowledged(res.Stored)
 		missing := append(h.disk.missing(m.counts()), h.core.Passed(m.counts())...)
 		n := room.FrameShare(missing)
