@@ -95,6 +95,7 @@ func (d *disk) commit() {
 	}
 	if d.w.defect.host == ackBeforeSync {
 		answer(nil)
+		took += 4 * second
 	}
 	d.after(took, "", func() {
 		if d.life != life {

@@ -35,8 +35,10 @@ function btoa(text) { return base64(Uint8Array.from([...text].map((c) => c.charC
 				text, err := os.ReadFile(a.Path)
 				contents := string(text)
 				if d.file != "" && strings.HasSuffix(filepath.ToSlash(a.Path), d.file) {
-					changed += strings.Count(contents, d.old)
-					contents = strings.ReplaceAll(contents, d.old, d.new)
+					for _, e := range d.edits {
+						changed += strings.Count(contents, e.old)
+						contents = strings.ReplaceAll(contents, e.old, e.new)
+					}
 				}
 				return api.OnLoadResult{Contents: &contents, Loader: api.LoaderJS}, err
 			})
@@ -45,8 +47,8 @@ function btoa(text) { return base64(Uint8Array.from([...text].map((c) => c.charC
 	if len(result.Errors) > 0 {
 		return nil, fmt.Errorf("the page cannot be packed: %v", result.Errors[0])
 	}
-	if d.file != "" && changed == 0 {
-		return nil, fmt.Errorf("%s does not have %q, which the defect changes", d.file, d.old)
+	if changed < len(d.edits) {
+		return nil, fmt.Errorf("%s does not have what the defect %q changes in it", d.file, d.name)
 	}
 	program, err := goja.Compile("page.js", string(result.OutputFiles[0].Contents), true)
 	return &page{program}, err

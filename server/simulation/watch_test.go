@@ -265,7 +265,7 @@ func (v *watch) agree(again int) {
 			young = true
 			return
 		}
-		w.fail("after healing all agree", "%s lacks %s", who, v.contents[id].Encode())
+		w.fail("after healing all agree", "%s lacks %s (%s)", who, id, v.contents[id].Kind)
 	}
 	for _, id := range v.owed {
 		if _, there := d.byID[id]; !there {

@@ -175,3 +175,19 @@ test('H06 H08 another clock id, as after a sleep of the server, voids what was l
   assert.ok(Math.abs(w.connection.clock().offset_ms - shift) < 20);
   assert.ok(sent.length - woken >= BURST && calm < BURST, `${sent.length - woken} exchanges, ${calm} in calm times`);
 });
+
+test('H08 an event ahead of the host\'s clock is offered until the host takes it, however long that is', async () => {
+  const w = world({ answer: (s) => s.hear(welcome()) });
+  await w.pass(1000);
+  w.connection.record([/** @type {any} */ (look)]);
+  const offers = () => w.seen.sent.filter((m) => m.type === 'events').length;
+  for (let i = 0; i < 100; i += 1) {
+    w.seen.socket.hear({ type: 'refused', ids: [look.id], code: 'future', reason: 'ahead' });
+    await w.pass(4000);
+    w.seen.socket.hear({ type: 'presence', present: [] });
+  }
+  assert.ok(offers() >= 100, `offered ${offers()} times`);
+  assert.equal(w.seen.said.filter((m) => m.type === 'refused').length, 0);
+  w.seen.socket.hear({ type: 'stored', ids: [look.id] });
+  assert.equal(w.connection.link().unsent, 0);
+});
