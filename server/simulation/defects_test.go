@@ -33,8 +33,8 @@ var defects = []defect{
 		finds: "no acknowledged event is lost",
 	},
 	{
-		name: "nobody takes over from a device that is unheard", file: "web/app/rungs.js",
-		edits: []edit{{"inTurn.filter((p) => p.mine || p.age_ms <= limit)", "inTurn"}},
+		name: "no rung is laid", file: "web/sound/schedule.js",
+		edits: []edit{{"if (level === 0) return [];", "return [];"}},
 		finds: "each rung is sounded",
 	},
 	{

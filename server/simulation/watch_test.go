@@ -198,7 +198,9 @@ func (v *watch) rung(p *phone, st *protocol.Status, nowMs int64) {
 		return
 	}
 	x := p.wants
-	if x == nil || x.hold != st.Hold || x.rung != st.Standing.Rung || x.at != *st.StandingAt {
+	// A rung that nobody has sounded yet is still owed when the next one is reached.
+	owed := x != nil && x.hold == st.Hold && !x.met && levels[st.Standing.Rung] > levels[x.rung]
+	if x == nil || !owed && (x.hold != st.Hold || x.rung != st.Standing.Rung || x.at != *st.StandingAt) {
 		x = &expectation{hold: st.Hold, rung: st.Standing.Rung, at: *st.StandingAt, since: v.w.now}
 		p.wants = x
 	}
