@@ -7,6 +7,7 @@ require (
 	github.com/chromedp/cdproto v0.0.0-20250724212937-08a3db8b4327
 	github.com/chromedp/chromedp v0.14.2
 	github.com/coder/websocket v1.8.15
+	github.com/dop251/goja v0.0.0-20260917113740-793a2a65c13b
 	github.com/evanw/esbuild v0.28.2
 	github.com/gofrs/flock v0.13.2
 	github.com/gorilla/websocket v1.5.3
@@ -24,7 +25,6 @@ require (
 require (
 	github.com/chromedp/sysutil v1.1.0 // indirect
 	github.com/dlclark/regexp2/v2 v2.5.2 // indirect
-	github.com/dop251/goja v0.0.0-20260917113740-793a2a65c13b // indirect
 	github.com/dustin/go-humanize v1.1.0 // indirect
 	github.com/go-json-experiment/json v0.0.0-20250725192818-e39067aee2d2 // indirect
 	github.com/go-sourcemap/sourcemap v2.1.3+incompatible // indirect
