@@ -49,9 +49,6 @@ export function finalFrom({ hold, status, summary }) {
   return { at_ms: at, why: cause.some((e) => e.kind === 'asked') ? 'second tap' : '' };
 }
 
-/** @param {number} permille */
-const percent = (permille) => `${Math.round(permille / 10)} %`;
-
 /** @param {number} n @param {string} one @param {string} many */
 const count = (n, one, many) => `${n} ${n === 1 ? one : many}`;
 
@@ -98,8 +95,9 @@ export function debriefRows(record, told = null, usual = null) {
     add('first contraction', [clockText(s.first_contraction_ms), s.first_contraction_site].filter(Boolean).join(', '));
   } else add('first contraction', 'none marked');
   if (s.easy_ms !== null && s.struggle_ms !== null && s.easy_permille !== null && s.struggle_permille !== null) {
-    add('easy', clockText(s.easy_ms), percent(s.easy_permille));
-    add('struggle', clockText(s.struggle_ms), percent(s.struggle_permille));
+    const easy = Math.round(s.easy_permille / 10);
+    add('easy', clockText(s.easy_ms), `${easy} %`);
+    add('struggle', clockText(s.struggle_ms), `${100 - easy} %`);
   }
   const final = finalFrom(record);
   add('final from', final ? [clockText(final.at_ms), final.why].filter(Boolean).join(', ') : 'not reached');

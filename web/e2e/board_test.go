@@ -26,7 +26,6 @@ var divers = []string{"Ansa", "Ilo", "Nils", "Tuva", "Rut", "Kaja", "Signe", "Or
 // order in which they came, with their numbers huge, one voice at a time says
 // which pair it is for, and going to one quiets the board for that one alone.
 func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
-	t.Parallel()
 	ctx, cancel := context.WithTimeout(context.Background(), boardLimit)
 	t.Cleanup(cancel)
 	server := startProgram(t, "", "")
@@ -38,7 +37,8 @@ func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
 	b := newBoard(t, server, 1280, 800, len(pairs), browserSetup{limit: boardLimit, env: heard.server})
 	lookAll(t, pairs)
 	b.waitFor(t, "[...document.querySelectorAll('.b-row')].every((n) => n.dataset.tone === 'calm')")
-	assert.Equal(t, []int{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12}, b.order(t))
+	// Who was asked last stands above the others for a while.
+	b.waitFor(t, "[...document.querySelectorAll('.b-row .b-number')].map((n) => n.textContent).join() === '1,2,3,4,5,6,7,8,9,10,11,12'")
 	b.picture(t, "twelve")
 	// Nothing sounds before a touch; this one arms it.
 	b.click(t, "document.querySelector('.b-title')", "buddyclock.sound.state().running")
@@ -57,7 +57,7 @@ func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
 	assert.Equal(t, alarmed, b.order(t)[:3], "the oldest alarm first, all above the calm pairs")
 	b.picture(t, "three alarms")
 
-	calls := callsIn(heard.until(t, time.Now().Add(28*time.Second), from))
+	calls := callsIn(heard.until(t, time.Now().Add(16*time.Second), from))
 	load, _ := os.ReadFile("/proc/loadavg")
 	t.Logf("heard %v; load %s", calls, strings.TrimSpace(string(load)))
 	require.GreaterOrEqual(t, len(calls), 6)
@@ -71,7 +71,7 @@ func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
 	b.click(t, "("+rowOf(7)+").querySelector('.b-go')", "buddyclock.frame().rows.find((r) => r.number === 7).met")
 	b.waitFor(t, "document.querySelectorAll('.b-row .b-number')[2].textContent === '7'")
 	from = heard.len()
-	calls = callsIn(heard.until(t, time.Now().Add(12*time.Second), from))
+	calls = callsIn(heard.until(t, time.Now().Add(9*time.Second), from))
 	t.Logf("heard %v", calls)
 	assert.NotContains(t, numbersOf(calls), 7, "quiet for the pair somebody goes to")
 	assert.NotEmpty(t, calls, "the others are heard on")

@@ -48,12 +48,12 @@ const easyHold = `['start', 60000], ['look', 28500]`
 
 var places = []place{
 	{name: "breathe-up", phase: "breathe-up", last: `['breathe-up', 0, { zero_at: t + 2000 }]`, then: `['start']`, always: true},
-	{name: "easy", phase: "hold", before: `['start', 60000]`, last: `['look', 27500]`, then: `['contraction', { site: 'belly' }]`, always: true},
+	{name: "easy", phase: "hold", before: `['start', 60000]`, last: `['look', 27500]`, then: `['contraction', { site: 'belly' }]`},
 	{name: "struggle", phase: "hold", before: `['start', 130000]`, last: `['answered', 27500]`, then: `['contraction', { site: 'belly' }]`},
 	{name: "late", phase: "hold", before: `['start', 190000]`, last: `['answered', 11000]`, then: `['contraction', { site: 'chest' }]`},
 	{name: "final", phase: "hold", before: `['start', 245000]`, last: `['answered', 3500]`, then: `['contraction', { site: 'chest' }]`, always: true},
 	{name: "recovery", phase: "recovery", before: easyHold, last: `['surfaced', 5000]`, then: `['sign', { what: 'blue' }]`, always: true},
-	{name: "watch", phase: "watch", before: easyHold + `, ['surfaced', 12500], ['ok', 8000]`, last: `['look', 3000]`, then: `['sign', { what: 'blue' }]`, always: true},
+	{name: "watch", phase: "watch", before: easyHold + `, ['surfaced', 12500], ['ok', 8000]`, last: `['look', 3000]`, then: `['sign', { what: 'blue' }]`},
 	{name: "incident", phase: "incident", before: easyHold, last: `['incident', 0, { what: 'lmc' }]`, then: `['recovered']`, always: true},
 	{name: "half lost", phase: "hold", before: `['start', 245000]`, last: `['answered', 3500]`, then: `['contraction', { site: 'chest' }]`, lost: 0.5, always: true},
 }
