@@ -102,7 +102,7 @@ export function debriefRows(record, told = null, usual = null) {
   const final = finalFrom(record);
   add('final from', final ? [clockText(final.at_ms), final.why].filter(Boolean).join(', ') : 'not reached');
   if (s.answer_median_ms !== null && s.answer_slowest_ms !== null) {
-    add('answers', `${tenthsText(s.answer_median_ms)} usual, ${tenthsText(s.answer_slowest_ms)} slowest`,
+    add('answers', `${tenthsText(s.answer_median_ms)} median, ${tenthsText(s.answer_slowest_ms)} slowest`,
       [s.answer_trend_ms_per_min === null ? '' : trendWords(s.answer_trend_ms_per_min), againstUsual(s.answer_slowest_ms, usual)].filter(Boolean).join('; '));
   } else if (s.answers.length > 0) add('answers', String(s.answers.length), 'not timed');
   if (s.longest_silence_ms !== null) add('longest silence', clockText(s.longest_silence_ms));

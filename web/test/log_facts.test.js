@@ -157,7 +157,7 @@ test('the debrief says what the summary knows, and nothing it does not', () => {
   assert.equal(said.struggle, '1:22');
   assert.equal(said['OK sign'], '0:05 after surfacing');
   assert.equal(said['final from'], 'not reached');
-  assert.equal(said.answers, '1.1 s usual, 1.2 s slowest');
+  assert.equal(said.answers, '1.1 s median, 1.2 s slowest');
   assert.equal(said.sounded, 'nothing');
   assert.equal('lowest SpO₂' in said, false);
   assert.equal('signs' in said, false);
