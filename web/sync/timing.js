@@ -5,7 +5,7 @@
 
 /**
  * A burst right after connecting and after a clock jump; then a few at a time. In a hold twice as many as were measured at
- * first (own): over a Wi-Fi of 10 ± 7.5 ms up and 40 ± 30 ms down the error is then within 4.7 ms of 19 in 20 instants
+ * first (own): in a model of a Wi-Fi of 10 ± 7.5 ms up and 40 ± 30 ms down the error is then within 4.7 ms at 19 in 20 instants
  * instead of 5.2, of which nobody can see 3.75.
  */
 export const BURST = 32;
