@@ -12,6 +12,7 @@ import { newSeal } from '../sync/seal.js';
 import { guardsOf } from './guards.js';
 import { newKnown } from './known.js';
 import { newestPlan, recordOf } from './log_facts.js';
+import { isAlarm, PRESSED, SEEN, STRICT, WITHOUT_HOLD } from './recorded_kinds.js';
 import { eventId, holdId, newDeviceId } from './device.js';
 import { isRunning } from './book.js';
 import { PlainError } from './access.js';
@@ -37,24 +38,6 @@ export const RECENT_MS = 48 * 3_600_000;
 
 /** No phone that lost its power is up again, with its page open, in this time (ms, own). */
 const BOOT_MS = 15_000;
-
-/** What must be on the disk itself before it is shown. */
-const STRICT = new Set(['start', 'surfaced', 'incident', 'watch-ended', 'ok', 'recovered', 'no-answer']);
-/**
- * What calls everybody at once: no disk holds that up (H02).
- * @param {HoldEvent} event
- */
-const isAlarm = ({ kind, data }) =>
-  kind === 'no-answer' || kind === 'incident' || (kind === 'sign' && ['shaking', 'air', 'limp'].includes(String(data?.what)));
-/** What a person presses in a hold, and can take back. */
-const PRESSED = new Set([
-  'look', 'asked', 'answered', 'no-answer', 'contraction', 'sign', 'end-hold', 'surfaced', 'awake', 'ok', 'incident',
-  'with-them', 'recovered', 'watch-ended', 'start', 'reading', 'step',
-]);
-/** What says that the buddy's eyes are on the diver again. */
-const SEEN = new Set(['look', 'asked', 'answered', 'no-answer', 'surfaced', 'awake', 'ok', 'incident', 'recovered']);
-/** What may be recorded before there is a hold. */
-const WITHOUT_HOLD = new Set(['place', 'sound-check', 'note', 'profile', 'series']);
 
 /**
  * @typedef {object} ModelEnv
