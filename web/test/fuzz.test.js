@@ -18,6 +18,7 @@ import { parseClock, parseDay } from '../app/clock_text.js';
 import { newDeviceId, newDeviceStore } from '../app/device.js';
 import { newEarlier } from '../app/earlier.js';
 import { codeProblem, nameProblem, tidyCode } from '../app/join_form.js';
+import { importLines } from '../app/out_in.js';
 import { spoiltText, spoiltValue, tryOut } from './fuzz_helper.js';
 
 const FILES = new URL('../../testdata/replay/', import.meta.url);
@@ -201,6 +202,19 @@ test('fuzz: what a phone kept of itself and of a running hold', (t) =>
     assert.ok(Number.isSafeInteger(devices.counter(me.device)));
     devices.prefs();
     await newEarlier({ store: disk, post: async () => ({ status: 200, json: debts }) }).deliver();
+  }));
+
+test('fuzz: files of holds', (t) =>
+  tryOut(t, (random) => Array.from({ length: 6 }, () => texts(EVENTS)(random) + (random() < 0.8 ? '\n' : '')), async (pieces) => {
+    const store = memoryStore();
+    const take = () => importLines(store, (async function* text() { yield* pieces; })(), { told: () => {}, stopped: () => false });
+    const first = await take();
+    for (const r of first.refused) assert.ok(r.code && r.reason && r.line <= first.read);
+    const again = await take();
+    assert.deepEqual([again.added, again.known, again.refusals], [0, first.added + first.known, first.refusals], 'the same file again changes nothing');
+    let kept = 0;
+    for (const hold of first.holds) kept += (await store.ofHold(hold)).length;
+    assert.equal(kept, first.added);
   }));
 
 test('fuzz: what is typed and what stands in a link', (t) =>
