@@ -46,6 +46,14 @@ func incidentWhat(what string) string {
 
 // applyInHold folds an event of the hold itself, at t ms since the start.
 func (s *state) applyInHold(e *entry, t int64) {
+	inPattern := s.announced()
+	s.actInHold(e, t)
+	if inPattern && !s.announced() {
+		s.silence.endPattern(s.plan.PlannedMs, t)
+	}
+}
+
+func (s *state) actInHold(e *entry, t int64) {
 	switch e.Kind {
 	case KindLook:
 		if e.By == RoleBuddy && s.lookProves(t) {

@@ -60,10 +60,14 @@ type silence struct {
 	prompt     int64  // when the prompt was reached, if it was
 	isTap      bool   // the prompt is a listed tap of the announced pattern
 	lookAlarm  int64  // alarm of a look ladder that a listed tap replaced, or never
+
+	// Where a raise has ended the announced pattern in this silence: when the
+	// pattern would have brought its prompt and its alarm; else never.
+	latestPrompt, latestAlarm int64
 }
 
 func newSilence(proof, lastAnswer int64) silence {
-	return silence{proof: proof, lastAnswer: lastAnswer, asked: -1, lookAlarm: never}
+	return silence{proof: proof, lastAnswer: lastAnswer, asked: -1, lookAlarm: never, latestPrompt: never, latestAlarm: never}
 }
 
 // alarmStands tells whether the alarm stands for an event at t: it must have
@@ -80,6 +84,7 @@ func (s silence) next(c checks, lo int64) step {
 		at := firstTime(lo, max(lo, s.proof+c.easy.every), func(t int64) bool {
 			return t-s.proof >= c.at(t).every
 		})
+		at = min(at, s.latestPrompt)
 		return step{PromptRung, asksAt(c, at), at}
 	}
 	return s.nextOfBegun(c, lo)
@@ -92,6 +97,7 @@ func (s silence) nextOfBegun(c checks, lo int64) step {
 		p := c.at(t)
 		return t-s.prompt >= p.first+p.second
 	})
+	alarm = min(alarm, s.latestAlarm)
 	if s.reached == PromptRung {
 		from := max(s.prompt, s.asked)
 		again := firstTime(lo, max(lo, from+c.easy.first), func(t int64) bool {
@@ -139,6 +145,19 @@ func (s silence) nextOfPattern(p pace, asks string, lo int64) step {
 		}
 	}
 	return step{AlarmRung, AsksTap, alarm}
+}
+
+// endPattern notes what the announced pattern would bring if nothing happened
+// after lo, where a raise ends it: a raise puts neither prompt nor alarm off.
+func (s *silence) endPattern(plannedMs, lo int64) {
+	for would := *s; would.reached != AlarmRung; {
+		st, listedTap := would.nextAnnounced(plannedMs, lo)
+		would.reach(st, listedTap)
+		if st.kind == PromptRung {
+			s.latestPrompt = min(s.latestPrompt, st.at)
+		}
+		s.latestAlarm = st.at
+	}
 }
 
 // reach takes a step that next gave.

@@ -100,17 +100,35 @@ func (w *walker) prove(t int64, answer bool) {
 		return
 	}
 	w.prompt, w.again, w.alarm, w.carried = nil, nil, nil, nil
+	w.latestPrompt, w.latestAlarm = nil, nil
+}
+
+// raise ends the announced pattern. What it would have brought, had this millisecond brought nothing and the diver said
+// nothing more, is walked through on a copy.
+func (w *walker) raise() {
+	if w.pattern() && w.alarm == nil {
+		ghost := *w
+		ghost.rungs = nil
+		for ghost.firstLadder(); ghost.alarm == nil; ghost.firstLadder() {
+			ghost.now++
+		}
+		w.latestAlarm = &ghost.alarm.AtMs
+		if w.prompt == nil {
+			w.latestPrompt = &ghost.rungs[0].AtMs
+		}
+	}
+	w.raised = true
 }
 
 func (w *walker) raiseLate(t int64) {
-	w.raised = true
+	w.raise()
 	if w.lateRaise == nil {
 		w.lateRaise = &t
 	}
 }
 
 func (w *walker) raiseFinal(t int64) {
-	w.raised = true
+	w.raise()
 	if w.finalRaise == nil {
 		w.finalRaise = &t
 	}
@@ -147,6 +165,14 @@ func (w *walker) firstLadder() {
 	asks := "tap"
 	if w.stage(t) == "easy" {
 		asks = "look"
+	}
+	switch {
+	case w.prompt == nil && w.latestPrompt != nil && t >= *w.latestPrompt:
+		w.prompt = w.reach("prompt", asks)
+		return
+	case w.prompt != nil && w.latestAlarm != nil && t >= *w.latestAlarm:
+		w.alarm = w.reach("alarm", "tap")
+		return
 	}
 	if w.pattern() {
 		every, first, second, asks = 30_000, 8000, 7000, "look"

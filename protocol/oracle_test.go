@@ -106,6 +106,7 @@ type walker struct {
 	unaskedTouch                bool    // the last proof that matters was a touch nobody asked for
 	prompt, again, alarm        *oRung
 	carried                     *int64 // the alarm of a look ladder that a listed tap replaced
+	latestPrompt, latestAlarm   *int64 // what the announced pattern would have brought in a silence in which a raise ended it
 	lastAnswer                  *int64
 	endHold, atOnce             *int64
 	upPrompt, upAgain, upAlarm  *oRung

@@ -207,8 +207,7 @@ func TestBoundsOfTheAlarm(t *testing.T) {
 	require.Greater(t, min(inFinal, prompted), propertySets/4)
 }
 
-// Ensures that a sign or another raise never puts the alarm off. In the announced pattern it may: the standard
-// windows that follow can be the longer ones.
+// Ensures that a sign or another raise never puts the alarm off, whatever the cadence.
 func TestRaisesNeverPutTheAlarmOff(t *testing.T) {
 	raises := []struct {
 		kind string
@@ -218,9 +217,6 @@ func TestRaisesNeverPutTheAlarmOff(t *testing.T) {
 		{"contraction", map[string]any{"site": "throat"}}, {"contraction", nil}, {"asked", nil}, {"no-answer", nil}, {"end-hold", nil},
 	}
 	inHolds(t, func(hold *protocol.Hold, status protocol.Status, at int64, about string) bool {
-		if status.Plan.Cadence == protocol.CadenceAnnounced {
-			return true
-		}
 		for _, raise := range raises {
 			raised := with(t, hold, event(raise.kind, "buddy", at, raise.data))
 			after := raised.StatusAt(at)

@@ -4,7 +4,7 @@ import { wholeIn, wordOf } from './event.js';
 import { NO_PLAN } from './plan.js';
 import { boundariesOf, stageAt } from './cadence.js';
 import {
-  bringUpRungs, comingChecks, endHold, lookProves, newBringUp, newChecks, prove, reachCheck, standingCheck, touchProves, upAtOnce,
+  bringUpRungs, comingChecks, endHold, endPattern, lookProves, newBringUp, newChecks, prove, reachCheck, standingCheck, touchProves, upAtOnce,
 } from './ladder.js';
 import { giveOk, seeThem, watchAfterIncident, watchAfterSurfacing, watchLocked, watchRungs } from './recovery.js';
 
@@ -321,7 +321,7 @@ function proveAt(s, t, isAnswer, touchSpent) {
  * @param {number} t since the start
  */
 function raise(s, to, t) {
-  s.checks.raised ??= t;
+  endPattern(s, s.checks, t);
   mark(s, to, t);
 }
 

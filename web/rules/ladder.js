@@ -26,6 +26,8 @@ import { LONGEST, PATTERN, asksAt, everyMs, firstMs, nextTap, secondMs, stageAt 
  * @property {Due | null} alarm
  * @property {number | null} look_alarm alarm of the look ladder that a listed tap has replaced
  * @property {number | null} raised the first raise, which ends an announced pattern
+ * @property {number} latest_prompt where it ended one in this silence, when that would have brought its next prompt; else Infinity
+ * @property {number} latest_alarm and its alarm
  */
 
 /**
@@ -38,6 +40,7 @@ export function newChecks() {
   return {
     proof: 0, answer: null, asks: 0, asked: null, last_asked: null, touch_spent: false,
     prompt: null, again: null, alarm: null, look_alarm: null, raised: null,
+    latest_prompt: Infinity, latest_alarm: Infinity,
   };
 }
 
@@ -94,11 +97,11 @@ function comingStandard({ plan, bounds }, c) {
   const { cadence } = plan;
   const first = (/** @type {number} */ t) => firstMs(cadence, bounds, t);
 
-  const promptAt = c.prompt?.t ?? reach(c.proof, LONGEST.every_ms, (t) => t - c.proof >= everyMs(cadence, bounds, t));
+  const promptAt = c.prompt?.t ?? Math.min(c.latest_prompt, reach(c.proof, LONGEST.every_ms, (t) => t - c.proof >= everyMs(cadence, bounds, t)));
   const from = Math.max(promptAt, c.last_asked ?? promptAt);
   const againAt = reach(from, LONGEST.first_ms, (t) => t - from >= first(t));
-  const alarmAt = reach(promptAt, LONGEST.first_ms + LONGEST.second_ms,
-    (t) => t - promptAt >= first(t) + secondMs(cadence, bounds, t));
+  const alarmAt = Math.min(c.latest_alarm, reach(promptAt, LONGEST.first_ms + LONGEST.second_ms,
+    (t) => t - promptAt >= first(t) + secondMs(cadence, bounds, t)));
 
   /** @type {Due[]} */
   const due = [];
@@ -146,6 +149,21 @@ function comingPattern({ plan }, c) {
 }
 
 /**
+ * A raise at `t`. The first one ends an announced pattern, and puts neither the prompt nor the alarm of this silence off.
+ * @param {Rules} rules
+ * @param {Checks} c
+ * @param {number} t
+ */
+export function endPattern(rules, c, t) {
+  if (patternHolds(rules, c)) {
+    const would = comingChecks(rules, c);
+    c.latest_prompt = would.find((due) => due.rung === 'prompt')?.t ?? Infinity;
+    c.latest_alarm = would.find((due) => due.rung === 'alarm')?.t ?? Infinity;
+  }
+  c.raised ??= t;
+}
+
+/**
  * Notes that a rung of the checks has been reached. A second prompt is a listed tap replacing a running look ladder.
  * @param {Checks} c
  * @param {Due} due
@@ -183,6 +201,8 @@ export function prove(rules, c, t, isAnswer) {
   c.again = null;
   c.alarm = null;
   c.look_alarm = null;
+  c.latest_prompt = Infinity;
+  c.latest_alarm = Infinity;
 }
 
 /**
