@@ -52,9 +52,10 @@ func NewSharedClockOn(clk clock.Clock, wall func() time.Time, slept func() time.
 }
 
 // GoOnFrom is called at the start with the time at which the log was last
-// written to (shared Unix ms, 0 for never). A machine that comes back with its
-// wall clock behind that would else take what phones record in a hold for the
-// future, and refuse it.
+// written to, or a role given (shared Unix ms, 0 for never). A machine that comes
+// back with its wall clock behind that would else take what phones record in a
+// hold for the future, or for what they did before they had their role, and
+// refuse it.
 func (c *SharedClock) GoOnFrom(lastMs int64) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

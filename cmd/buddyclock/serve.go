@@ -131,11 +131,11 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	if err != nil {
 		return errors.Join(err, st.Close())
 	}
-	lastStoredMs, err := st.LastStoredMs(ctx)
+	lastMs, err := st.LastMs(ctx)
 	if err != nil {
 		return errors.Join(err, st.Close())
 	}
-	shared.GoOnFrom(lastStoredMs)
+	shared.GoOnFrom(lastMs)
 	goesOnWithin := sessionGoesOnWithin
 	if o.demo != nil {
 		goesOnWithin = -time.Millisecond
@@ -175,7 +175,7 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	if o.demo != nil {
 		o.demo(startedAt(srv, way, bound))
 	} else {
-		m.announce(srv, way, bound, o.data, way.clockOddity(m.Clock.Now(), lastStoredMs), way.addressOddity(bound), peopleOddity(o.data))
+		m.announce(srv, way, bound, o.data, way.clockOddity(m.Clock.Now(), lastMs), way.addressOddity(bound), peopleOddity(o.data))
 	}
 	if m.Ready != nil {
 		m.Ready(startedAt(srv, way, bound))

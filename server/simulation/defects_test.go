@@ -38,6 +38,11 @@ var defects = []defect{
 		finds: "each rung is sounded",
 	},
 	{
+		name: "nobody takes over", file: "web/app/rungs.js",
+		edits: []edit{{"if (elected?.mine) return", "if (elected?.mine && me.role === 'buddy') return"}},
+		finds: "each rung is sounded",
+	},
+	{
 		name: "the page's fold leaves out a kind", file: "web/rules/apply.js",
 		edits: []edit{{"case 'asked':", "case 'asked-never':"}},
 		finds: "the same events give the same state",

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"hash/crc32"
 	"slices"
+	"strings"
 
 	"buddyclock/protocol"
 	"buddyclock/server/store"
@@ -24,7 +25,7 @@ type disk struct {
 	synced int // bytes of file that survive anything
 	rows   []protocol.Event
 	byID   map[string]int
-	lastMs int64 // shared time at which the last event was stored
+	lastMs int64 // shared time at which the last event was stored, or role given
 
 	waiting []write
 	busy    bool
@@ -143,7 +144,7 @@ func (d *disk) keep(fresh []protocol.Event, storedMs int64) {
 		}
 		d.byID[e.ID] = len(d.rows)
 		d.rows = append(d.rows, e)
-		d.lastMs = storedMs
+		d.lastMs = max(d.lastMs, storedMs)
 	}
 }
 
@@ -261,7 +262,18 @@ func (d *disk) Memberships(context.Context, store.Pair) ([]store.Membership, err
 }
 
 // OutsideHolds implements room.Store, for boards only.
-func (d *disk) OutsideHolds(context.Context, string) ([][]byte, error) { return nil, nil }
+func (d *disk) OutsideHolds(context.Context, string) ([][]byte, error) {
+	var bodies [][]byte
+	for _, e := range d.rows {
+		if isOutside(e.Hold) {
+			bodies = append(bodies, e.Encode())
+		}
+	}
+	return bodies, nil
+}
+
+// isOutside tells whether a hold id stands for what belongs to no hold.
+func isOutside(hold string) bool { return strings.HasSuffix(hold, "-h00") }
 
 // missing gives what somebody lacks who has these.
 func (d *disk) missing(theirs store.Counts) [][]byte {

@@ -65,9 +65,29 @@ func newHost(w *world) *host {
 
 func (h *host) admit(phones []*phone) {
 	for _, p := range phones {
-		h.disk.members = append(h.disk.members, store.Membership{Device: p.device, Role: p.role, Name: p.role, TokenHash: access.HashToken(p.token())})
-		h.roles[p.device] = room.Member{Device: p.device, Role: p.role, Name: p.role}
+		h.disk.members = append(h.disk.members, membership(p, 0))
+		h.roles[p.device] = room.Member{Device: p.device, Role: p.role, Name: p.name}
 	}
+}
+
+func membership(p *phone, sinceMs int64) store.Membership {
+	return store.Membership{Device: p.device, Role: p.role, Name: p.name, OfAll: p.isBoard(), SinceMs: sinceMs, TokenHash: access.HashToken(p.token())}
+}
+
+// rejoin gives a phone another role, as server/join.go and server/store/people.go do.
+func (h *host) rejoin(p *phone, role string) {
+	us, _ := h.sharedNow()
+	nowMs := us / 1000
+	for i := range h.disk.members {
+		if m := &h.disk.members[i]; m.Device == p.device && m.UntilMs == 0 {
+			m.UntilMs = nowMs
+		}
+	}
+	p.role = role
+	h.disk.members = append(h.disk.members, membership(p, nowMs))
+	h.roles[p.device] = room.Member{Device: p.device, Role: role, Name: p.name}
+	h.disk.lastMs = max(h.disk.lastMs, nowMs)
+	h.core.Refresh()
 }
 
 // mono is the host's monotonic clock, which stands still while it sleeps.

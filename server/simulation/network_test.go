@@ -31,6 +31,7 @@ type line struct {
 	last      [2]int64 // when the newest frame of each direction arrives
 	stuck     []stuckFrame
 	chance    actor
+	tap       func(text string) // takes the host's frames in place of a phone
 }
 
 type stuckFrame struct {
@@ -139,6 +140,10 @@ func (l *line) arrive(kind, text string) {
 // toPhone sends a frame of the host.
 func (l *line) toPhone(kind, text string) {
 	if !l.hostOpen {
+		return
+	}
+	if l.tap != nil {
+		l.tap(text)
 		return
 	}
 	l.carry(down, kind, func() {

@@ -17,12 +17,12 @@ import (
 // page is the packed page that all phones run.
 type page struct{ program *goja.Program }
 
-// packPage packs phone.js with the modules of the real page, with what a defect
+// packPage packs pages.js with the modules of the real page, with what a defect
 // changes in them. goja knows the language of some years ago.
 func packPage(d defect) (*page, error) {
 	changed := 0
 	result := api.Build(api.BuildOptions{
-		EntryPoints: []string{"phone.js"},
+		EntryPoints: []string{"pages.js"},
 		Bundle:      true,
 		Format:      api.FormatIIFE,
 		Target:      api.ES2021,
@@ -74,12 +74,18 @@ func (p *phone) load() {
 // loaded is what the page finds on the phone.
 func (p *phone) loaded() string {
 	kept := p.disk.read()
+	pair := p.w.host.pair
 	if kept.meta["identity"] == nil {
+		of := pair.ID
+		if p.isBoard() {
+			of = ""
+		}
 		kept.meta["identity"] = json.RawMessage(spell(map[string]any{
-			"device": p.device, "pair": p.w.host.pair.ID, "number": 1, "session": p.w.host.pair.Session, "role": p.role,
-			"name": p.role, "token": p.token(), "secret": "", "alone": false,
+			"device": p.device, "pair": of, "number": pair.Number, "session": pair.Session, "role": p.role,
+			"name": p.name, "token": p.token(), "secret": "", "alone": false,
 		}))
 	}
+	kept.meta["watches"] = json.RawMessage(spell(map[string]any{"pair": pair.ID, "number": pair.Number}))
 	return spell(map[string]any{"rows": kept.list(), "meta": kept.meta, "local": kept.local})
 }
 

@@ -52,12 +52,41 @@ func (h *person) act(p *phone) {
 		p.call("takeBack", v.TakeBack[0])
 		return
 	}
-	switch p.role {
+	if h.swaps(p, v) {
+		return
+	}
+	switch v.Role {
 	case protocol.RoleBuddy:
 		h.buddy(p, v)
 	case protocol.RoleDiver:
 		h.diver(p, v)
+	case protocol.RoleInstructor:
+		h.instructor(p, v)
 	}
+}
+
+// maySwap tells whether a phone can get another role. The first one stays a buddy's, and one without the host's time gets
+// none: its next presses could lie before its role.
+func (h *host) maySwap(p *phone) bool {
+	return h.up && !h.asleep && !p.cut && p != p.w.phones[0] && !p.isBoard() && p.doubtMs >= 0 && p.doubtMs < 1000
+}
+
+// swaps has a phone take another role between holds.
+func (h *person) swaps(p *phone, v *view) bool {
+	if v.Phase != "none" && v.Phase != "over" || !h.chance(0.02) || !p.w.host.maySwap(p) {
+		return false
+	}
+	roles := []string{protocol.RoleBuddy, protocol.RoleDiver, protocol.RoleSiren}
+	role := roles[h.IntN(len(roles))]
+	if role == p.role {
+		return false
+	}
+	p.w.note("%s is a %s's from now on", p.name, role)
+	p.w.watch.disturbed()
+	p.joinedAt = p.w.now
+	p.w.host.rejoin(p, role)
+	p.here(h.between(10*ms, 80*ms), "", func() { p.call("become", role) })
+	return true
 }
 
 func (h *person) buddy(p *phone, v *view) {
@@ -202,6 +231,21 @@ func (h *person) diver(p *phone, v *view) {
 		p.press(protocol.KindContraction, map[string]any{"signalled": true})
 	case h.chance(0.001):
 		p.press(protocol.KindIncident, map[string]any{"what": "unknown"})
+	}
+}
+
+// instructor looks at the board, and seldom has something to say.
+func (h *person) instructor(p *phone, v *view) {
+	switch {
+	case h.chance(0.002):
+		p.press(protocol.KindNote, map[string]any{"text": "seen from the board"})
+	case v.Phase != "hold" && v.Phase != "incident":
+	case v.Standing != nil && v.Standing.Rung == "alarm" && h.chance(0.1):
+		p.press(protocol.KindGoing, map[string]any{"name": p.name})
+	case h.chance(0.003):
+		p.press(protocol.KindEndHold, nil)
+	case h.chance(0.002):
+		p.press(protocol.KindSign, map[string]any{"what": "limp"})
 	}
 }
 

@@ -10,14 +10,14 @@ import (
 	"buddyclock/protocol"
 )
 
-// phone is one device: its page runs in goja, its clocks, disk, ears and
-// loudspeaker are here.
+// phone is one device, of the pair or an instructor's: its page runs in goja, its
+// clocks, disk, ears and loudspeaker are here.
 type phone struct {
 	actor
 	page   *page
 	name   string
 	device string
-	role   string
+	role   string // as the host has it
 
 	on        bool // the page is loaded
 	life      int  // grows with each load
@@ -33,6 +33,7 @@ type phone struct {
 	wallOff   int64 // wall clock minus true time, µs
 	steppedAt int64 // when the wall clock was last set
 	upAt      int64 // when it can be up again after it died
+	joinedAt  int64 // when it last got another role
 	loadedAt  int64
 	slept     int64 // µs of sleep that the monotonic clock missed
 	sleptFrom int64
@@ -57,6 +58,7 @@ type phone struct {
 
 	lastNow    int64 // shared ms last shown
 	shownAt    int64 // true time at which it was
+	doubtMs    int64 // of that time; -1 for none
 	lastInHold bool
 	wants      *expectation
 	person     person
@@ -72,6 +74,7 @@ type laid struct {
 
 // view is what a person sees on the page.
 type view struct {
+	Role     string `json:"role"`
 	Hold     string `json:"hold"`
 	Phase    string `json:"phase"`
 	Stage    string `json:"stage"`
@@ -100,6 +103,9 @@ func newPhone(w *world, pg *page, n int, role string) *phone {
 	p.stands = p.chance(0.5)
 	return p
 }
+
+// isBoard tells whether its page shows all pairs, and is of none.
+func (p *phone) isBoard() bool { return p.role == protocol.RoleInstructor }
 
 // token is what the phone was given when it joined.
 func (p *phone) token() string { return "token of " + p.device }
@@ -145,7 +151,7 @@ func (p *phone) boot() {
 	p.loadedAt, p.slept = p.w.now, 0
 	p.timers, p.missed, p.laid, p.played = map[int64]*happening{}, nil, nil, map[string]bool{}
 	p.holds, p.count = map[string]*protocol.Hold{}, 0
-	p.wants, p.lastInHold, p.lastNow, p.viewed, p.view = nil, false, 0, "", view{}
+	p.wants, p.lastInHold, p.lastNow, p.doubtMs, p.viewed, p.view = nil, false, 0, -1, "", view{}
 	p.lines = nil
 	p.w.watch.disturbed()
 	p.w.note("%s loads its page", p.name)
@@ -261,6 +267,7 @@ func (p *phone) play() {
 		case !p.mute: // else it is heard as soon as there is sound again
 			p.played[item.Key] = true
 			p.w.watch.heard(p, p.laidFor, item.Rung)
+			p.here(1, "", func() { p.call("sounded", item.Rung, item.Due, int64(now-item.At)) })
 		}
 	}
 	if !math.IsInf(next, 1) {

@@ -1,9 +1,11 @@
 package simulation
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 
 	"buddyclock/protocol"
@@ -33,6 +35,8 @@ type expectation struct {
 	at         int64 // shared ms at which it was reached
 	since      int64 // true time from which this phone knew of it
 	limit      int64 // how long a device may be unheard before the next one takes over
+	spread     int64 // how far the clocks of those who can sound have differed since
+	quiet      bool  // it may begin with light, and its tone come 2 s later
 	met        bool
 }
 
@@ -160,7 +164,7 @@ func (v *watch) shown(p *phone, nowMs, doubtMs int64, clockID string, inHold boo
 	if inHold && p.lastInHold && nowMs < p.lastNow {
 		v.w.fail("one clock never goes back in a hold", "%s shows %d after %d", p.name, nowMs, p.lastNow)
 	}
-	p.lastNow, p.shownAt, p.lastInHold = nowMs, v.w.now, inHold
+	p.lastNow, p.shownAt, p.doubtMs, p.lastInHold = nowMs, v.w.now, doubtMs, inHold
 	if truth, known := v.w.host.truths[clockID]; known && doubtMs >= 0 {
 		off := float64(nowMs) - truth.sharedUs(v.w.now)/1000
 		// What is shown is rounded down to whole ms.
@@ -180,17 +184,20 @@ func (v *watch) shown(p *phone, nowMs, doubtMs int64, clockID string, inHold boo
 		v.w.fail("the same events give the same state", "%s shows\n%s\nand Go makes of its events\n%s", p.name, status, mine)
 	}
 	v.compared++
-	v.rung(p, &st, nowMs)
+	if !p.isBoard() {
+		v.rung(p, &st, nowMs)
+	}
 }
 
 // rung checks that what stands by what this phone knows is sounded by somebody.
 //
 // The bound follows from design section 5. Who decides are the phones, by what
 // they last heard of each other: a device is passed over once it is unheard for
-// 5 s, or 2 s in late, final and recovery. An early prompt begins with light
-// only, and its tone comes 2 s later. A page looks once a second here, and news
-// takes a moment. Clocks of phones may differ, and a rung with them. All that
-// counts from the rung's own time, or from the last change of who is there.
+// 5 s, or 2 s in late, final and recovery, counted from the last change of who is
+// there. Whoever has the rungs by then sounds each at its own time; an early
+// prompt may begin with light only, and its tone comes 2 s later. A page looks
+// once a second here, and news takes a moment. Clocks of phones may differ, and a
+// rung with them.
 func (v *watch) rung(p *phone, st *protocol.Status, nowMs int64) {
 	fit := p.visible && !p.mute && !p.asleep && !p.frozen
 	if !fit || st.Standing == nil || st.Incident != nil && st.Incident.WithThem {
@@ -202,26 +209,28 @@ func (v *watch) rung(p *phone, st *protocol.Status, nowMs int64) {
 	owed := x != nil && x.hold == st.Hold && !x.met && levels[st.Standing.Rung] > levels[x.rung]
 	if x == nil || !owed && (x.hold != st.Hold || x.rung != st.Standing.Rung || x.at != *st.StandingAt) {
 		x = &expectation{hold: st.Hold, rung: st.Standing.Rung, at: *st.StandingAt, since: v.w.now}
+		x.quiet = x.rung == "prompt" && st.Phase == protocol.Holding && st.Standing.Asks != "up" && x.at-*st.StartAt < st.Boundaries.LateAtMs
 		p.wants = x
 	}
 	limit := 5 * second
 	if st.Phase == protocol.Recovery || st.Stage != nil && (*st.Stage == "late" || *st.Stage == "final") {
 		limit = 2 * second
 	}
-	x.limit = max(x.limit, limit)
-	bound := x.limit + 1500*ms + v.spread()
-	if x.rung == "prompt" {
-		bound += 2 * second
+	x.limit, x.spread = max(x.limit, limit), max(x.spread, v.spread())
+	taken := v.changed + x.limit + 1500*ms // by then somebody has the rungs
+	takes := second + x.spread
+	if x.quiet {
+		takes += 2 * second
 	}
 	if v.slow {
-		bound += 6 * second
+		takes += 6 * second
 	}
 	reached := v.w.now - (nowMs-x.at)*ms
-	need := reached - second - v.spread()
-	late := max(x.since, v.changed) + bound
+	need := reached - second - x.spread
+	late := max(x.since, taken) + takes
 	if every := repeats[x.rung]; every > 0 && x.met {
-		need = max(need, v.w.now-every-bound)
-		late = v.changed + every + bound
+		need = max(need, v.w.now-every-x.limit-1500*ms-takes)
+		late = taken + every + takes
 	}
 	var last int64
 	if s := v.sounded[x.hold]; s != nil {
@@ -244,7 +253,7 @@ func (v *watch) spread() int64 {
 	first := true
 	var low, high int64
 	for _, p := range v.w.phones {
-		if !p.on || p.asleep || p.lastNow == 0 {
+		if !p.on || p.asleep || p.isBoard() || p.lastNow == 0 {
 			continue
 		}
 		off := p.lastNow*ms - p.shownAt
@@ -257,13 +266,17 @@ func (v *watch) spread() int64 {
 }
 
 // agree checks that host and phones have the same events and make the same of
-// them. What was recorded in the last moments may still be on its way.
-func (v *watch) agree(again int) {
+// them. What was recorded in the last moments may still be on its way. A board is
+// told of the newest hold, and of what belongs to none. What phones recorded whose
+// clock is ahead of a host that came back behind is taken once its time has come.
+func (v *watch) agree(again int, then func()) {
 	w := v.w
+	us, _ := w.host.sharedNow()
 	d := w.host.disk
+	newest, _ := d.NewestHold(context.Background(), "")
 	var young bool
 	lacks := func(who, id string) {
-		if w.now-v.madeAt[id] < 2*second && again < 5 {
+		if w.now-v.madeAt[id] < 2*second && again < 5 || v.contents[id].At > us/1000-4000 {
 			young = true
 			return
 		}
@@ -285,17 +298,23 @@ func (v *watch) agree(again int) {
 			}
 		}
 		for _, e := range d.rows {
-			if !have[e.ID] {
+			if !have[e.ID] && (!p.isBoard() || e.Hold == newest || isOutside(e.Hold)) {
 				lacks(p.name, e.ID)
 			}
 		}
 	}
 	if young {
-		w.watch.w.host.after(second, "do all agree?", func() { v.agree(again + 1) })
+		w.host.after(second, "do all agree?", func() { v.agree(again+1, then) })
 		return
 	}
 	v.sameState()
 	v.agreed++
+	then()
+}
+
+type pageHold struct {
+	Hold            string
+	Status, Summary any
 }
 
 // sameState compares every hold, as the host's events have it, with each page.
@@ -303,8 +322,12 @@ func (v *watch) sameState() {
 	w := v.w
 	us, _ := w.host.sharedNow()
 	nowMs := us / 1000
+	newest, _ := w.host.disk.NewestHold(context.Background(), "")
 	holds := map[string]*protocol.Hold{}
 	for _, e := range w.host.disk.rows {
+		if isOutside(e.Hold) {
+			continue
+		}
 		if holds[e.Hold] == nil {
 			holds[e.Hold] = protocol.NewHold(e.Hold)
 		}
@@ -313,10 +336,7 @@ func (v *watch) sameState() {
 	for _, p := range w.phones {
 		all := p.answer(p.calls["all"](nil, p.vm.ToValue(nowMs))).String()
 		var page struct {
-			Holds []struct {
-				Hold            string
-				Status, Summary any
-			}
+			Holds   []pageHold
 			Unsent  int
 			Refused []string
 		}
@@ -326,7 +346,9 @@ func (v *watch) sameState() {
 		if page.Unsent > 0 || len(page.Refused) > 0 {
 			w.fail("after healing all agree", "%s holds %d events for unsent, and refused: %s", p.name, page.Unsent, strings.Join(page.Refused, ", "))
 		}
-		if len(page.Holds) != len(holds) {
+		if p.isBoard() {
+			page.Holds = slices.DeleteFunc(page.Holds, func(h pageHold) bool { return h.Hold != newest })
+		} else if len(page.Holds) != len(holds) {
 			w.fail("after healing all agree", "%s has %d holds, the host %d", p.name, len(page.Holds), len(holds))
 		}
 		for _, h := range page.Holds {
@@ -342,8 +364,11 @@ func (v *watch) sameState() {
 // end heals everything and looks a last time.
 func (v *watch) end() {
 	v.w.until(v.w.now + v.w.weather.heal())
-	v.agree(0)
-	v.w.until(v.w.now + 8*second)
+	agreed := false
+	v.agree(0, func() { agreed = true })
+	for !agreed {
+		v.w.step()
+	}
 }
 
 func value(x any) (v any) {

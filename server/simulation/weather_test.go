@@ -1,12 +1,18 @@
 package simulation
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+
+	"buddyclock/protocol"
+)
 
 // weather is what goes wrong, and gets well again: now and then all of it at
 // once, so that it can be seen whether everybody agrees.
 type weather struct {
 	actor
 	calm  bool  // nothing goes wrong and nobody presses
+	alone bool  // phones fail one after another, and nothing else
 	every int64 // how long it takes until the next thing goes wrong, about
 }
 
@@ -14,6 +20,7 @@ func (s *weather) begin() {
 	s.turn()
 	s.next()
 	s.after(s.between(60*second, 200*second), "", s.clear)
+	s.after(s.between(20*second, 60*second), "", s.desert)
 }
 
 func (s *weather) next() {
@@ -39,6 +46,9 @@ func (s *weather) forA(while int64, what string, undo func()) {
 func (s *weather) strike() {
 	w := s.w
 	p := w.phones[s.IntN(len(w.phones))]
+	if w.now-p.joinedAt < 20*second {
+		return // it has still to learn of its role, and to write it down
+	}
 	while := s.lognormal(6*second, 0.9)
 	note := func(what string) { w.note("%s for %.1f s", what, float64(while)/float64(second)) }
 	switch s.IntN(20) {
@@ -175,10 +185,18 @@ func (w *world) slowly(slow bool) {
 
 // clear lets everything get well, and asks whether all agree.
 func (s *weather) clear() {
+	if s.alone {
+		s.after(10*second, "", s.clear)
+		return
+	}
 	bound := s.heal()
-	s.after(bound, "do all agree?", func() { s.w.watch.agree(0) })
-	s.after(bound+5*second, "", func() { s.calm = false; s.turn() })
-	s.after(bound+s.between(60*second, 300*second), "", s.clear)
+	s.w.note("all must agree within %d s", bound/second)
+	s.after(bound, "do all agree?", func() {
+		s.w.watch.agree(0, func() {
+			s.after(second, "", func() { s.calm = false; s.turn() })
+			s.after(s.between(60*second, 300*second), "", s.clear)
+		})
+	})
 }
 
 // heal ends all faults. It gives the time within which all must agree: 5 s, as
@@ -214,8 +232,71 @@ func (s *weather) heal() int64 {
 		bound = max(bound, ahead+4*second)
 	}
 	w.watch.disturbed()
-	w.note("all must agree within %d s", bound/second)
 	return bound
+}
+
+// desert leaves a hold to those of its phones that are next in turn: all else is
+// well, nobody presses, and the phones that have the rungs fail one after another.
+// In all the other faults it is rare that nothing happens for long enough.
+func (s *weather) desert() {
+	w := s.w
+	s.after(s.between(15*second, 50*second), "", s.desert)
+	if s.calm || !w.inHold() {
+		return
+	}
+	s.heal()
+	s.alone = true
+	var turn []*phone
+	for _, role := range []string{protocol.RoleBuddy, protocol.RoleSiren, protocol.RoleDiver} {
+		for _, p := range w.phones {
+			if p.role == role && p.on {
+				turn = append(turn, p)
+			}
+		}
+	}
+	while := s.between(15*second, 40*second)
+	if len(turn) > 1 {
+		for _, p := range turn[:s.between(1, int64(len(turn)-1))] {
+			s.after(s.between(100*ms, 6*second), "", func() { s.take(p, while) })
+		}
+	}
+	s.after(while, "", func() {
+		s.heal()
+		s.calm, s.alone = false, false
+		s.turn()
+	})
+}
+
+// take has a phone be no use to its pair.
+func (s *weather) take(p *phone, while int64) {
+	if !p.on || p.asleep || s.w.now-max(p.joinedAt, p.steppedAt) < 20*second {
+		return
+	}
+	what := s.IntN(6)
+	s.w.note("%s is no use for up to %.1f s (%d)", p.name, float64(while)/float64(second), what)
+	switch what {
+	case 0:
+		p.gone(true)
+		p.disk.die()
+		p.upAt = s.w.now + 20*second
+	case 1:
+		p.gone(true)
+	case 2:
+		p.sleep()
+	case 3:
+		p.show(false)
+	case 4:
+		p.silence(true)
+	case 5:
+		p.cutOff()
+	}
+}
+
+// inHold tells whether any phone shows a hold or its recovery.
+func (w *world) inHold() bool {
+	return slices.ContainsFunc(w.phones, func(p *phone) bool {
+		return p.on && !p.isBoard() && (p.look().Phase == string(protocol.Holding) || p.look().Phase == string(protocol.Recovery))
+	})
 }
 
 func (p *phone) cutOff() {

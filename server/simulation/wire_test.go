@@ -17,6 +17,7 @@ type conn struct {
 	line    *line
 	member  room.Member
 	joined  bool
+	board   bool
 	greeted bool     // the welcome is out; until then frames wait
 	queued  [][]byte // for after the welcome
 	silent  *happening
@@ -27,6 +28,7 @@ type fromPhone struct {
 	Type   string                 `json:"type"`
 	Token  string                 `json:"token"`
 	Device string                 `json:"device"`
+	Board  bool                   `json:"board"`
 	Have   map[string]int64       `json:"have"`
 	Beyond map[string][]store.Run `json:"beyond"`
 	Events []json.RawMessage      `json:"events"`
@@ -45,6 +47,8 @@ func (c *conn) hear(text string) {
 		h.w.fail("the wire", "a phone sent %q", text)
 	}
 	switch {
+	case m.Type == "hello" && !c.joined && m.Board:
+		c.welcomeBoard(m)
 	case m.Type == "hello" && !c.joined:
 		c.welcome(m)
 	case !c.joined:
@@ -106,20 +110,44 @@ func (c *conn) welcome(m fromPhone) {
 			var first bytes.Buffer
 			room.WriteList(&first, missing[:n])
 			us, clockID := h.sharedNow()
-			c.line.toPhone("welcome", spell(map[string]any{
+			c.line.toPhone("welcome", spell(continued(n < len(missing), map[string]any{
 				"type": "welcome", "v": 1, "pair": h.pair.ID, "number": h.pair.Number, "session": h.pair.Session,
 				"device": c.member.Device, "role": c.member.Role, "name": c.member.Name, "have": ours.Have, "beyond": ours.Beyond, "present": snap.Present,
-				"clock_id": clockID, "server_ms": us / 1000, "more": n < len(missing), "events": json.RawMessage(first.Bytes()),
-			}))
+				"clock_id": clockID, "server_ms": us / 1000, "events": json.RawMessage(first.Bytes()),
+			})))
 			for _, frame := range room.EventFrames(h.pair.ID, missing[n:]) {
 				c.line.toPhone("events", string(frame))
 			}
-			c.greeted = true
-			for _, frame := range c.queued {
-				c.line.toPhone(kindOf(frame), string(frame))
-			}
-			c.queued = nil
+			c.open()
 		})
+	})
+}
+
+// open sends what has waited for the welcome.
+func (c *conn) open() {
+	c.greeted = true
+	for _, frame := range c.queued {
+		c.line.toPhone(kindOf(frame), string(frame))
+	}
+	c.queued = nil
+}
+
+// welcomeBoard is server/board.go's: the welcome, the pair as it is, and the word that these were all.
+func (c *conn) welcomeBoard(m fromPhone) {
+	h := c.h
+	c.member, c.joined, c.board = h.roles[m.Device], true, true
+	us, clockID := h.sharedNow()
+	c.line.toPhone("welcome", spell(map[string]any{
+		"type": "welcome", "v": 1, "board": true, "session": h.pair.Session, "device": c.member.Device, "role": c.member.Role, "name": c.member.Name,
+		"clock_id": clockID, "server_ms": us / 1000,
+	}))
+	c.open()
+	h.here(h.life, h.between(1, 3*ms), "", func() {
+		if !c.line.hostOpen {
+			return
+		}
+		h.core.Watch(c, c.member)
+		c.Send([]byte(`{"type":"pairs-done"}`))
 	})
 }
 
@@ -133,7 +161,10 @@ func (c *conn) Send(frame []byte) {
 }
 
 // Part implements room.Peer.
-func (c *conn) Part(string) { c.end() }
+func (c *conn) Part(reason string) {
+	c.Send([]byte(spell(map[string]any{"type": "bye", "reason": reason})))
+	c.h.here(c.h.life, 1, "", c.end)
+}
 
 func kindOf(frame []byte) string {
 	var m struct {
@@ -153,19 +184,28 @@ func (c *conn) answerTime(t1 json.RawMessage, t2Us int64, id string) {
 	})
 }
 
-// report tells the phone what became of its events.
+// report tells the device what became of its events.
 func (c *conn) report(res room.Result) {
 	c.h.w.watch.acknowledged(res.Stored)
+	say := func(m map[string]any) {
+		if c.board {
+			m["pair"] = c.h.pair.ID
+		}
+		c.Send([]byte(spell(m)))
+	}
 	if len(res.Stored) > 0 {
-		c.Send([]byte(spell(map[string]any{"type": "stored", "ids": res.Stored})))
+		say(map[string]any{"type": "stored", "ids": res.Stored})
 	}
 	for _, r := range res.Refused {
-		c.Send([]byte(spell(map[string]any{"type": "refused", "ids": r.IDs, "code": r.Code, "reason": r.Reason})))
+		say(map[string]any{"type": "refused", "ids": r.IDs, "code": r.Code, "reason": r.Reason})
 	}
 	if len(res.Failed) > 0 {
-		c.Send([]byte(spell(map[string]any{"type": "error", "code": "not-stored", "reason": "the disk fails", "ids": res.Failed})))
+		say(map[string]any{"type": "error", "code": "not-stored", "reason": notStored, "ids": res.Failed})
 	}
 }
+
+// notStored is what a phone is told of events that the disk refused.
+const notStored = "the disk fails"
 
 // post answers a plain request for /api/events.
 func (h *host) post(body string, answer func(text string)) {
@@ -186,13 +226,20 @@ func (h *host) post(body string, answer func(text string)) {
 			all = append(all, map[string]any{"ids": r.IDs, "code": r.Code, "reason": r.Reason})
 		}
 		if len(res.Failed) > 0 {
-			all = append(all, map[string]any{"ids": res.Failed, "code": "not-stored", "reason": "the disk fails"})
+			all = append(all, map[string]any{"ids": res.Failed, "code": "not-stored", "reason": notStored})
 		}
-		answer(spell(map[string]any{
-			"stored": append([]string{}, res.Stored...), "refused": all, "events": json.RawMessage(list.Bytes()),
-			"more": n < len(missing), "have": ours.Have, "beyond": ours.Beyond,
-		}))
+		answer(spell(continued(n < len(missing), map[string]any{
+			"stored": append([]string{}, res.Stored...), "refused": all, "events": json.RawMessage(list.Bytes()), "have": ours.Have, "beyond": ours.Beyond,
+		})))
 	})
+}
+
+// continued says so where more of a message follows.
+func continued(more bool, m map[string]any) map[string]any {
+	if more {
+		m["more"] = true
+	}
+	return m
 }
 
 func spell(v any) string {

@@ -5,7 +5,10 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
+
+	"buddyclock/protocol"
 )
 
 // Times in the simulator are true time in µs, which no clock in it shows.
@@ -132,7 +135,7 @@ func (w *world) fail(rule, format string, args ...any) {
 	panic(&broken{rule: rule, how: fmt.Sprintf(format, args...), steps: w.steps, trace: strings.Join(lines, "\n")})
 }
 
-// newWorld makes an outing of two to four phones, all well at first.
+// newWorld makes an outing of two to four phones, some with an instructor, all well at first.
 func newWorld(seed uint64, page *page, d defect) *world {
 	w := &world{seed: seed, defect: d, now: beginning}
 	w.watch = newWatch(w)
@@ -147,6 +150,9 @@ func newWorld(seed uint64, page *page, d defect) *world {
 		roles = []string{"buddy", "siren", "diver"}
 	case 2:
 		roles = roles[:3]
+	}
+	if shape.chance(0.4) {
+		roles = append(slices.Clone(roles), protocol.RoleInstructor)
 	}
 	for i, role := range roles {
 		w.phones = append(w.phones, newPhone(w, page, i, role))

@@ -168,10 +168,13 @@ func (s *Store) NewestHold(ctx context.Context, pair string) (string, error) {
 	return hold, err
 }
 
-// LastStoredMs gives when the last event was stored, or 0 if there is none.
-func (s *Store) LastStoredMs(ctx context.Context) (int64, error) {
+// LastMs gives the shared time at which the last event was stored or the last
+// role given or taken, or 0 if there is none.
+func (s *Store) LastMs(ctx context.Context) (int64, error) {
 	var ms int64
-	err := s.read.QueryRowContext(ctx, "SELECT coalesce((SELECT stored_ms FROM event ORDER BY seq DESC LIMIT 1), 0)").Scan(&ms)
+	err := s.read.QueryRowContext(ctx, `
+		SELECT max(coalesce((SELECT stored_ms FROM event ORDER BY seq DESC LIMIT 1), 0),
+			coalesce((SELECT max(max(since_ms, coalesce(until_ms, 0))) FROM membership), 0))`).Scan(&ms)
 	return ms, err
 }
 

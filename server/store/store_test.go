@@ -320,3 +320,31 @@ func TestNewest(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, events, 3)
 }
+
+// Ensures that a host whose clock comes back behind can tell how far it was: by what it stored last, and by the roles it
+// gave and took.
+func TestH08TheLastTimeIsOfEventsAndRoles(t *testing.T) {
+	at := nowMs
+	s, err := Open(t.TempDir(), func() int64 { return at })
+	require.NoError(t, err)
+	defer s.Close()
+	later := func(what string, do func() error) {
+		t.Helper()
+		at += 1000
+		require.NoError(t, do())
+		last, err := s.LastMs(context.Background())
+		require.NoError(t, err)
+		require.Equal(t, at, last, what)
+	}
+	last, err := s.LastMs(context.Background())
+	require.NoError(t, err)
+	require.Zero(t, last)
+	session, err := s.ContinueSession("session001", 0)
+	require.NoError(t, err)
+	d := Device{ID: "aaaaaaaaaa", Session: session.ID, Pair: "p1", Role: "buddy"}
+	later("a role given", func() error { return s.Admit(d, []byte("hash")) })
+	later("an event", func() error { s.append(t, "p1", event(t, d.ID, 1, "look", at)); return nil })
+	d.Role = "diver"
+	later("another role", func() error { return s.Move(d) })
+	later("a role taken", func() error { return s.Remove(d.ID) })
+}

@@ -37,7 +37,8 @@ const LOST_MS = 3000;
 export async function startBoard(on) {
   const deviceNow = () => performance.now();
   const storage = localStore();
-  const saved = newMirror(storage).clock();
+  const mirror = newMirror(storage);
+  const saved = mirror.clock();
   const clock = newSharedClock({ deviceNow, wallNow: () => Date.now(), wallOffset: saved?.offset_ms ?? 0, stepMs: clockStep(deviceNow) });
   const store = await openStore(database(), false);
   const devices = newDeviceStore(store, storage);
@@ -83,6 +84,7 @@ export async function startBoard(on) {
     clock,
     store,
     devices,
+    awayMs: saved && Date.now() >= saved.at_ms ? Date.now() - saved.at_ms : Infinity,
     send: (events, pair) => link.record(events, pair),
     first: tabs.first,
     wait: (ms) => new Promise((over) => setTimeout(over, ms)),
@@ -219,7 +221,10 @@ export async function startBoard(on) {
     sound.watch();
     tabs.renew();
     screen.want(true);
-    if (tabs.first()) link.presence(myState(running), running);
+    if (tabs.first()) {
+      mirror.setClock(clock.forMirror());
+      link.presence(myState(running), running);
+    }
     on.changed();
   };
 

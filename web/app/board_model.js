@@ -4,9 +4,11 @@
  */
 
 import { decodeEvent } from '../rules/event.js';
+import { newSealer } from '../sync/seal.js';
 import { PlainError } from './access.js';
 import { newestPlan } from './log_facts.js';
 import { eventId, holdId } from './device.js';
+import { newNumbers } from './numbers.js';
 import { newKeeper } from './voice.js';
 import { statusAt } from '../rules/status.js';
 
@@ -41,7 +43,8 @@ const WITHOUT_HOLD = new Set(['place', 'series', 'note']);
  * @property {import('./book.js').Book} book
  * @property {{now: () => number, err: () => number | null}} clock
  * @property {Pick<import('../store/db.js').Store, 'add' | 'mark'>} store
- * @property {Pick<import('./device.js').DeviceStore, 'counter' | 'setCounter'>} devices
+ * @property {Pick<import('./device.js').DeviceStore, 'counter' | 'setCounter' | 'mayBeUsed'>} devices
+ * @property {number} awayMs for how long no page of this device has run, Infinity where nobody knows
  * @property {(events: HoldEvent[], pair: string) => void} send
  * @property {() => boolean} first whether this tab may record
  * @property {(ms: number) => Promise<unknown>} wait
@@ -53,7 +56,9 @@ const WITHOUT_HOLD = new Set(['place', 'series', 'note']);
 
 /** @param {BoardEnv} env */
 export function newBoardModel(env) {
-  const { book, clock, store, devices } = env;
+  const { book, clock, store } = env;
+  const numbers = newNumbers(env);
+  const sealed = newSealer();
   /** @type {Map<string, PairEntry>} */
   const pairs = new Map();
   /** @type {Map<string, {event: HoldEvent, pair: string}>} not on the host's disk yet */
@@ -200,15 +205,17 @@ export function newBoardModel(env) {
       if (me.role !== 'instructor') throw new PlainError('not-allowed', 'A siren only sounds.');
       const hold = WITHOUT_HOLD.has(kind) && !opts.hold ? holdId(me.device, 0) : (opts.hold ?? currentHold(pair)?.id ?? null);
       if (hold === null) throw new PlainError('no-hold', 'This pair has no hold yet: its plan comes first.');
-      const n = Math.max(devices.counter(me.device), book.counter(me.device)) + 1;
+      const n = numbers.next(me.device);
       const err = clock.err();
       const made = decodeEvent({
         id: eventId(me.device, n), hold, kind, at: Math.floor(opts.at ?? clock.now()), ...(err === null ? {} : { err }), by: me.role,
         ...(data && Object.keys(data).length > 0 ? { data } : {}),
       });
-      if (!('event' in made)) throw new PlainError('bad-event', `Not recorded: ${made.problem}.`);
-      const { event } = made;
-      devices.setCounter(me.device, n);
+      // Sealed, so that the host takes it from the pair's phones too when this board is gone.
+      const whole = 'event' in made ? decodeEvent(sealed(made.event, me.token)) : made;
+      if (!('event' in whole)) throw new PlainError('bad-event', `Not recorded: ${whole.problem}.`);
+      const { event } = whole;
+      numbers.take(me.device, n);
       unsent.set(event.id, { event, pair });
       const kept = store.add({ id: event.id, pair, at: event.at, event, state: 'new' }, kind === 'end-hold');
       await Promise.race([kept, env.wait(DISK_MS)]);

@@ -8,13 +8,14 @@ import { decodeEvent } from '../rules/event.js';
 import { readPlan } from '../rules/plan.js';
 import { statusAt } from '../rules/status.js';
 import { dropped } from '../rules/fold.js';
-import { newSeal } from '../sync/seal.js';
+import { newSealer } from '../sync/seal.js';
 import { guardsOf } from './guards.js';
 import { newKnown } from './known.js';
 import { newestPlan, recordOf } from './log_facts.js';
 import { isAlarm, PRESSED, SEEN, STRICT, WITHOUT_HOLD } from './recorded_kinds.js';
 import { eventId, holdId, newDeviceId } from './device.js';
 import { isRunning } from './book.js';
+import { newNumbers } from './numbers.js';
 import { PlainError } from './access.js';
 
 /** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
@@ -35,9 +36,6 @@ const ZERO_TURN_MS = 700;
 const DISK_MS = 200;
 /** Rows of any pair this young are read at the start, for rests and blocks (ms, own). */
 export const RECENT_MS = 48 * 3_600_000;
-
-/** No phone that lost its power is up again, with its page open, in this time (ms, own). */
-const BOOT_MS = 15_000;
 
 /**
  * @typedef {object} ModelEnv
@@ -71,9 +69,8 @@ const BOOT_MS = 15_000;
 export function newModel(env) {
   const { book, clock, store, mirror, devices } = env;
   let identity = env.identity;
-  let counter = Math.max(devices.counter(identity.device), book.counter(identity.device));
-  /** Whether that is known to be the last one used: nobody has heard of any, or no power can have been lost. */
-  let proven = identity.token === '' || env.awayMs < BOOT_MS;
+  // Of a device that never had a token nobody has heard.
+  const numbers = newNumbers({ devices, book, awayMs: identity.token === '' ? 0 : env.awayMs });
   /** @type {Map<string, Refusal>} */
   const refused = new Map();
   /** @type {Set<string>} ids not on the server's disk yet */
@@ -148,7 +145,6 @@ export function newModel(env) {
       }
     }
     if (added > 0) {
-      counter = Math.max(counter, book.counter(identity.device));
       follow();
       env.changed();
     }
@@ -165,11 +161,7 @@ export function newModel(env) {
         refused.set(row.id, { id: row.id, kind: row.event.kind, code: row.code ?? '', reason: row.reason ?? '' });
       }
     }
-    counter = Math.max(counter, book.counter(identity.device));
   };
-
-  /** The next event's counter. What a phone that lost power may have used and forgotten is not used again. */
-  const nextCounter = () => (proven ? counter : Math.max(counter, devices.mayBeUsed(identity.device))) + 1;
 
   /**
    * @param {string} code
@@ -180,19 +172,8 @@ export function newModel(env) {
     throw new PlainError(code, reason);
   };
 
-  /** @type {{token: string, of: (event: Record<string, unknown>) => string} | null} */
-  let seal = null;
-
-  /**
-   * An event of this phone with its seal, so that the host takes it from the others too when this one is gone. What is
-   * recorded alone has none: nobody else has it.
-   * @param {ReturnType<typeof decodeEvent>} made
-   */
-  const sealed = (made) => {
-    if (!('event' in made) || identity.token === '') return made;
-    if (seal?.token !== identity.token) seal = { token: identity.token, of: newSeal(identity.token) };
-    return decodeEvent({ ...made.event, mac: seal.of(made.event) });
-  };
+  /** By its seal the host takes an event of this phone from the others too, when this one is gone. */
+  const sealed = newSealer();
 
   /**
    * Records one event: on this phone's disk first, then shown, then sent. Only an alarm does not wait for the disk.
@@ -208,21 +189,20 @@ export function newModel(env) {
     const hold = opts.hold ?? currentHold()?.id ?? (WITHOUT_HOLD.has(kind) ? holdId(identity.device, 0) : null);
     if (hold === null) no('no-hold', 'There is no hold to record this in: make a plan first.');
     const err = clock.err();
-    const wish = {
-      id: eventId(identity.device, nextCounter()),
+    const n = numbers.next(identity.device);
+    const made = decodeEvent({
+      id: eventId(identity.device, n),
       hold,
       kind,
       at: Math.floor(opts.at ?? clock.now()),
       ...(err === null ? {} : { err }),
       by: identity.role,
       ...(data && Object.keys(data).length > 0 ? { data } : {}),
-    };
-    const made = sealed(decodeEvent(wish));
-    if (!('event' in made)) no('bad-event', `Not recorded: ${made.problem}.`);
-    const { event } = /** @type {{event: HoldEvent}} */ (made);
-    counter = nextCounter();
-    proven = true;
-    devices.setCounter(identity.device, counter);
+    });
+    const whole = 'event' in made ? decodeEvent(sealed(made.event, identity.token)) : made;
+    if (!('event' in whole)) no('bad-event', `Not recorded: ${whole.problem}.`);
+    const { event } = /** @type {{event: HoldEvent}} */ (whole);
+    numbers.take(identity.device, n);
     const pair = opts.pair ?? identity.pair;
     const own = pair === identity.pair;
     if (own) unsent.add(event.id);
@@ -276,7 +256,7 @@ export function newModel(env) {
     }
     if (hard?.what === 'buddy-blocked') no('blocked', `${hard.who} can be nobody’s only buddy today.`);
     // Numbered as its first event, a hold never gets the number of one that was forgotten.
-    const id = holdId(identity.device, nextCounter());
+    const id = holdId(identity.device, numbers.next(identity.device));
     await record('plan', plan, { hold: id });
     return id;
   };
@@ -443,7 +423,6 @@ export function newModel(env) {
           await store.add({ id: event.id, pair: mirrored.pair, at: event.at, event, state: own ? 'new' : 'stored' }, false);
         }
       }
-      counter = Math.max(counter, book.counter(identity.device));
     },
 
     /** Takes on what joining gave. @param {Identity} next */
@@ -453,9 +432,8 @@ export function newModel(env) {
         await store.move('', next.pair);
         book.move('', next.pair);
       }
-      proven &&= identity.device === next.device;
+      if (identity.device !== next.device) numbers.distrust();
       identity = next;
-      counter = Math.max(devices.counter(next.device), book.counter(next.device));
       refused.clear();
       declined.clear();
       unsent.clear();

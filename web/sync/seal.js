@@ -125,3 +125,20 @@ export function newSeal(token) {
   const key = hmac(sha256(bytesOf(token)), bytesOf('buddyclock event 1'));
   return (event) => base64url(hmac(key, bytesOf(canonical(event))).slice(0, 16));
 }
+
+/** Seals the events of a device, whose token may come to be another one. Without a token nothing is sealed: nobody else has it. */
+export function newSealer() {
+  /** @type {{token: string, of: ReturnType<typeof newSeal>} | null} */
+  let seal = null;
+  /**
+   * @template {Record<string, unknown>} E
+   * @param {E} event
+   * @param {string} token
+   * @returns {E | (E & {mac: string})}
+   */
+  return (event, token) => {
+    if (token === '') return event;
+    if (seal?.token !== token) seal = { token, of: newSeal(token) };
+    return { ...event, mac: seal.of(event) };
+  };
+}

@@ -67,10 +67,10 @@ test('dials wait 0.25, 0.5, 1, 2 s with jitter, at most 2 s in a hold and 15 s o
   assert.notEqual(redialMs(2, true, 0.1), redialMs(2, true, 0.9), 'phones do not come back in step');
 });
 
-/** @param {number} n @param {number} [size] @returns {import('../rules/event.js').HoldEvent} */
-const event = (n, size = 0) => ({
+/** @param {number} n @param {number} [size] @param {string} [sign] @returns {import('../rules/event.js').HoldEvent} */
+const event = (n, size = 0, sign = 'x') => ({
   id: `k7p2qabcde-${String(n).padStart(6, '0')}`, hold: 'k7p2qabcde-h01', kind: 'note', at: n, by: 'buddy',
-  ...(size > 0 ? { data: { text: 'x'.repeat(size) } } : {}),
+  ...(size > 0 ? { data: { text: sign.repeat(size) } } : {}),
 });
 
 test('H08 an event is sent again until it is acknowledged, and no more after that', () => {
@@ -96,11 +96,18 @@ test('batches keep within 200 events and well within a frame', () => {
   assert.deepEqual(batches.map((b) => b.length), [BATCH_EVENTS, BATCH_EVENTS, 50]);
   assert.deepEqual(batches.flat().map((e) => e.id), many.map((e) => e.id), 'in order, none left out');
 
-  const large = newOutbox();
-  large.add([...Array(40).keys()].map((i) => event(i + 1, 15_000)));
-  const frames = large.due(0, false);
-  assert.equal(frames.flat().length, 40);
-  for (const f of frames) assert.ok(JSON.stringify({ type: 'events', events: f }).length < 256 * 1024);
+  // Bytes count, not signs: all of these are as large as an event may be, in one, two, three and four bytes a sign.
+  for (const [sign, size] of /** @type {[string, number][]} */ ([['x', 16_000], ['\u00e6', 8000], ['\u20ac', 5300], ['\u{1f300}', 4000]])) {
+    const large = newOutbox();
+    const whole = [...Array(60).keys()].map((i) => event(i + 1, size, sign));
+    large.add(whole);
+    const frames = large.due(0, false);
+    assert.deepEqual(frames.flat(), whole, 'in order, none left out');
+    for (const f of frames) {
+      const bytes = new TextEncoder().encode(JSON.stringify({ type: 'events', events: f })).length;
+      assert.ok(bytes <= 192 * 1024, `${f.length} events of ${sign} make a frame of ${bytes} bytes, and a host reads 256 KiB`);
+    }
+  }
 });
 
 test('have counts what is there without a gap, in whatever order it came, and beyond what is above one', () => {
