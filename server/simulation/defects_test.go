@@ -13,6 +13,7 @@ type defect struct {
 	file  string
 	edits []edit
 	host  string
+	seed  uint64 // of the first outing to look in; those before, from 1 on, take time and do not show it
 	finds string // the rule that must be seen broken
 }
 
@@ -29,16 +30,16 @@ const (
 
 var defects = []defect{
 	{
-		name: "the host acknowledges before its disk has it", host: ackBeforeSync,
+		name: "the host acknowledges before its disk has it", host: ackBeforeSync, seed: 2,
 		finds: "no acknowledged event is lost",
 	},
 	{
-		name: "no rung is laid", file: "web/sound/schedule.js",
+		name: "no rung is laid", file: "web/sound/schedule.js", seed: 2,
 		edits: []edit{{"if (level === 0) return [];", "return [];"}},
 		finds: "each rung is sounded",
 	},
 	{
-		name: "nobody takes over", file: "web/app/rungs.js",
+		name: "nobody takes over", file: "web/app/rungs.js", seed: 4,
 		edits: []edit{{"if (elected?.mine) return", "if (elected?.mine && me.role === 'buddy') return"}},
 		finds: "each rung is sounded",
 	},
@@ -51,7 +52,7 @@ var defects = []defect{
 		name: "what is sent again gets a new id", file: "web/sync/outbox.js",
 		edits: []edit{{
 			"batch.push(w.event);",
-			"batch.push((w.again = (w.again ?? 0) + 1) > 1 ? { ...w.event, id: w.event.id.replace(/.$/, (n) => (Number(n) + 5) % 10) } : w.event);",
+			"batch.push((w.again = (w.again ?? 0) + 1) > 1 ? { ...w.event, id: w.event.id.replace(/.$/, (n) => 9 - Number(n)) } : w.event);",
 		}},
 		finds: "one id is one event",
 	},
@@ -71,7 +72,7 @@ var defects = []defect{
 		finds: "one clock never goes back in a hold",
 	},
 	{
-		name: "a phone that lost power counts on from what it still has", file: "web/app/device.js",
+		name: "a phone that lost power counts on from what it still has", file: "web/app/device.js", seed: 3,
 		edits: []edit{{"mayBeUsed: (device) => (reserved?.device === device ? reserved.before : 0),", "mayBeUsed: () => 0,"}},
 		finds: "one id is one event",
 	},
@@ -84,7 +85,7 @@ func TestFindsWhatIsWrong(t *testing.T) {
 			t.Parallel()
 			page, err := packPage(d)
 			require.NoError(t, err)
-			for seed := uint64(1); seed <= seeds; seed++ {
+			for seed := max(d.seed, 1); seed <= seeds; seed++ {
 				err := newWorld(seed, page, d).run(within)
 				if err == nil {
 					continue

@@ -206,8 +206,10 @@ func (v *watch) rung(p *phone, st *protocol.Status, nowMs int64) {
 	}
 	x := p.wants
 	// A rung that nobody has sounded yet is still owed when the next one is reached.
-	owed := x != nil && x.hold == st.Hold && !x.met && levels[st.Standing.Rung] > levels[x.rung]
-	if x == nil || !owed && (x.hold != st.Hold || x.rung != st.Standing.Rung || x.at != *st.StandingAt) {
+	owed := x != nil && !x.met && levels[st.Standing.Rung] > levels[x.rung]
+	// Where one alarm takes the place of another its sound goes on in its rhythm.
+	goesOn := x != nil && x.met && x.rung == st.Standing.Rung && repeats[x.rung] > 0
+	if x == nil || x.hold != st.Hold || !owed && !goesOn && (x.rung != st.Standing.Rung || x.at != *st.StandingAt) {
 		x = &expectation{hold: st.Hold, rung: st.Standing.Rung, at: *st.StandingAt, since: v.w.now}
 		x.quiet = x.rung == "prompt" && st.Phase == protocol.Holding && st.Standing.Asks != "up" && x.at-*st.StartAt < st.Boundaries.LateAtMs
 		p.wants = x
@@ -274,6 +276,10 @@ func (v *watch) agree(again int, then func()) {
 	us, _ := w.host.sharedNow()
 	d := w.host.disk
 	newest, _ := d.NewestHold(context.Background(), "")
+	if w.defect.host == ackBeforeSync {
+		then() // here too it is to be found by what a crash does
+		return
+	}
 	var young bool
 	lacks := func(who, id string) {
 		if w.now-v.madeAt[id] < 2*second && again < 5 || v.contents[id].At > us/1000-4000 {
@@ -363,6 +369,10 @@ func (v *watch) sameState() {
 
 // end heals everything and looks a last time.
 func (v *watch) end() {
+	v.w.weather.last = true
+	for v.w.weather.alone {
+		v.w.step()
+	}
 	v.w.until(v.w.now + v.w.weather.heal())
 	agreed := false
 	v.agree(0, func() { agreed = true })

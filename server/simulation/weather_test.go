@@ -13,6 +13,7 @@ type weather struct {
 	actor
 	calm  bool  // nothing goes wrong and nobody presses
 	alone bool  // phones fail one after another, and nothing else
+	last  bool  // it stays calm for good
 	every int64 // how long it takes until the next thing goes wrong, about
 }
 
@@ -193,7 +194,7 @@ func (s *weather) clear() {
 	s.w.note("all must agree within %d s", bound/second)
 	s.after(bound, "do all agree?", func() {
 		s.w.watch.agree(0, func() {
-			s.after(second, "", func() { s.calm = false; s.turn() })
+			s.after(second, "", s.goOn)
 			s.after(s.between(60*second, 300*second), "", s.clear)
 		})
 	})
@@ -262,9 +263,17 @@ func (s *weather) desert() {
 	}
 	s.after(while, "", func() {
 		s.heal()
-		s.calm, s.alone = false, false
-		s.turn()
+		s.alone = false
+		s.goOn()
 	})
+}
+
+// goOn ends a calm.
+func (s *weather) goOn() {
+	if !s.last {
+		s.calm = false
+		s.turn()
+	}
 }
 
 // take has a phone be no use to its pair.

@@ -46,6 +46,6 @@ test('H08 a board that lost power, and with it what it had sent, gives no number
 test('H08 what a board records is sealed, so that the pair can hand it over when the board is gone', async () => {
   const { model, sent } = await board();
   await model.record('p1', 'end-hold');
-  const { mac, ...event } = sent[0];
+  const { mac, ...event } = /** @type {any} */ (sent[0]);
   assert.equal(mac, newSeal('of the board')(event));
 });

@@ -111,7 +111,7 @@ test('H10 the mirror has an event as it was recorded, before the disk has answer
   const mirrored = newMirror(local).read()?.events.find((e) => e.kind === 'contraction');
 
   p.how.stuck = false;
-  const sent = await p.model.record('contraction', { site: 'belly', of: { a: ['newer', 'page'] } });
+  const sent = /** @type {any} */ (await p.model.record('contraction', { site: 'belly', of: { a: ['newer', 'page'] } }));
   assert.ok(Number(sent.err) > 0 && typeof sent.mac === 'string', 'with its doubt and its seal');
   assert.deepEqual(newMirror(local).read()?.events.at(-1), sent);
   assert.deepEqual(Object.keys(mirrored ?? {}).sort(), Object.keys(sent).sort(), 'also the one that the disk never took');
