@@ -116,6 +116,7 @@ export async function startApp(on) {
   /** The tab that recorded is gone: its place in the pair, its counter and what it had not sent are this one's now. */
   const takeOver = async () => {
     await model.become(await devices.load(random));
+    logbook.reread();
     link.start();
     changed();
   };
@@ -141,7 +142,11 @@ export async function startApp(on) {
   if (mirrored && mirrored.pair === identity.pair) await model.restoreMirror(mirrored);
   if (savedClock) model.wasAway(awayMs);
 
-  const logbook = newLogbook({ store, book, now: () => clock.now(), changed: () => changed() });
+  const logbook = newLogbook({ store, book, now: () => clock.now(), changed: () => changed(), free: () => !inUse(), first: tabs.first });
+  // No hold that is under way waits for the log.
+  const logBegins = logbook.begin();
+  if (mirrored === null) await logBegins;
+  else logBegins.catch(reportError);
   const erase = newEraser({ store, model, logbook });
 
   /** @returns {import('../sync/connection.js').Dial | null} */
@@ -296,6 +301,7 @@ export async function startApp(on) {
     if (estimate) clock.hear(estimate);
     model.tick();
     sound.watch();
+    logbook.tend().catch(reportError);
     const { status } = speak();
     const now = deviceNow();
     if (now - noted > NOTE_MS) {
@@ -509,6 +515,5 @@ export async function startApp(on) {
   if (identity.token !== '' && tabs.first()) link.start();
   earlier.deliver();
   tick();
-  logbook.load().catch(reportError);
   return app;
 }

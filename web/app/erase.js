@@ -3,7 +3,7 @@
  * draft that was made of them.
  */
 
-import { eventId, isNoHold } from './device.js';
+import { eventId } from './device.js';
 
 /** @typedef {import('./model.js').Model} Model */
 
@@ -24,9 +24,7 @@ export function newEraser({ store, model, logbook }) {
     if (rows.length === 0) return;
     const holds = new Set(rows.map((row) => row.event.hold));
     const profiles = rows.flatMap(({ event }) => (event.kind === 'profile' ? [String(event.data?.diver_id)] : []));
-    logbook.forget(profiles);
-    const keys = [...holds].filter((id) => !isNoHold(id)).flatMap(logbook.keysOf);
-    await store.remove(ids, [...keys, ...profiles.map(logbook.profileKey)]);
+    logbook.forget(profiles, await store.remove(ids, [...holds], profiles.map(logbook.profileKey)));
     for (const draft of DRAFTS) {
       try {
         sessionStorage.removeItem(draft);

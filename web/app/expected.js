@@ -4,8 +4,7 @@
  * given.
  */
 
-import { expectationsOf, LEAST_HOLDS } from '../rules/expect.js';
-import { holdsOfDiver } from '../rules/log.js';
+import { LEAST_HOLDS } from '../rules/expect.js';
 import { clockOf, clockText, dayWords, tenthsText } from './clock_text.js';
 import { personNamed } from './people.js';
 
@@ -19,20 +18,8 @@ import { personNamed } from './people.js';
  * @returns {Expectations}
  */
 export function expected(app, name, setting) {
-  const lines = app.log.lines();
-  let kept = known.get(lines);
-  if (!kept) {
-    kept = new Map();
-    known.set(lines, kept);
-  }
-  const key = JSON.stringify([name, setting]);
-  const found = kept.get(key) ?? expectationsOf(holdsOfDiver(lines, personNamed(name, app.log.people())), setting);
-  kept.set(key, found);
-  return found;
+  return app.log.expected(personNamed(name, app.log.people()), setting);
 }
-
-/** Sheets ask four times a second, and a log may have thousands of lines. @type {WeakMap<object, Map<string, Expectations>>} */
-const known = new WeakMap();
 
 /** @param {Figure} figure */
 const holdsWords = ({ count, setting }) => `${count} ${setting ?? ''} hold${count === 1 ? '' : 's'}`.replace('  ', ' ');

@@ -111,7 +111,8 @@ export async function tableRows(store, lines, here, nowMs, told) {
  */
 
 /**
- * Takes a file in. The same file twice changes nothing.
+ * Takes a file in. The same file twice changes nothing. Where somebody stops it, the rest of the file is still read for
+ * the holds already begun, so that what is here is whole holds; going on later brings the others.
  * @param {Store} store
  * @param {AsyncIterable<string>} text pieces of the file
  * @param {{told: (so: Imported) => void, stopped: () => boolean}} on
@@ -120,40 +121,47 @@ export async function tableRows(store, lines, here, nowMs, told) {
 export async function importLines(store, text, { told, stopped }) {
   /** @type {Imported} */
   const so = { read: 0, added: 0, known: 0, refused: [], refusals: 0, holds: new Set(), stopped: false };
+  /** @type {Set<string>} */
+  const begun = new Set();
+  let at = 0;
   /** @param {number} line @param {string} id @param {string} code @param {string} reason */
   const refuse = (line, id, code, reason) => {
     so.refusals += 1;
     if (so.refused.length < TOLD) so.refused.push({ line, id, code, reason });
   };
-  /** @type {Map<string, string>} */
-  const pairs = new Map();
-  /** @param {string} hold */
-  const pairOf = async (hold) => {
-    if (!pairs.has(hold)) pairs.set(hold, (await store.ofHold(hold))[0]?.pair ?? keptPair(hold));
-    return /** @type {string} */ (pairs.get(hold));
-  };
 
   /** @type {{line: number, event: HoldEvent}[]} */
   let batch = [];
   const flush = async () => {
-    const there = new Map((await store.byId(batch.map((b) => b.event.id))).map((row) => [row.id, row.event]));
-    const rows = [];
+    /** @type {Map<string, HoldEvent>} */
+    const first = new Map();
+    for (const { event } of batch) if (!first.has(event.id)) first.set(event.id, event);
+    const rows = [...first.values()].map((event) => ({
+      id: event.id, pair: keptPair(event.hold), at: event.at, event, state: /** @type {const} */ ('stored'),
+    }));
+    const there = new Map((await store.bring(rows)).map((row) => [row.id, row.event]));
     for (const { line, event } of batch) {
-      const same = there.get(event.id);
-      if (same === undefined) {
-        there.set(event.id, event);
-        rows.push({ id: event.id, pair: await pairOf(event.hold), at: event.at, event, state: /** @type {const} */ ('stored') });
+      begun.add(event.hold);
+      const kept = there.get(event.id) ?? first.get(event.id);
+      if (kept === event) {
         so.holds.add(event.hold);
         so.added += 1;
-      } else if (sameContent(same, event)) so.known += 1;
+      } else if (sameContent(kept, event)) so.known += 1;
       else refuse(line, event.id, 'conflict', 'the same id came with other content; the first is kept');
     }
-    await store.addAll(rows);
     batch = [];
     told(so);
   };
   /** @param {string} words */
   const take = (words) => {
+    at += 1;
+    if (so.stopped) {
+      const event = eventIn(words);
+      if (event === null || !begun.has(event.hold)) return;
+      so.read += 1;
+      batch.push({ line: at, event });
+      return;
+    }
     so.read += 1;
     if (words.trim() === '') return;
     /** @type {unknown} */
@@ -161,12 +169,12 @@ export async function importLines(store, text, { told, stopped }) {
     try {
       value = JSON.parse(words);
     } catch {
-      refuse(so.read, '', 'bad-json', 'not a line of JSON');
+      refuse(at, '', 'bad-json', 'not a line of JSON');
       return;
     }
     const made = decodeEvent(value);
-    if ('event' in made) batch.push({ line: so.read, event: made.event });
-    else refuse(so.read, idOf(value), made.code, made.problem);
+    if ('event' in made) batch.push({ line: at, event: made.event });
+    else refuse(at, idOf(value), made.code, made.problem);
   };
 
   let rest = '';
@@ -175,17 +183,23 @@ export async function importLines(store, text, { told, stopped }) {
     rest = /** @type {string} */ (words.pop());
     for (const line of words) {
       take(line);
-      if (batch.length < BATCH) continue;
-      await flush();
-      if (stopped()) {
-        so.stopped = true;
-        return so;
-      }
+      if (batch.length >= BATCH) await flush();
+      so.stopped ||= stopped();
     }
   }
   if (rest !== '') take(rest);
   await flush();
   return so;
+}
+
+/** @param {string} words @returns {HoldEvent | null} */
+function eventIn(words) {
+  try {
+    const made = decodeEvent(JSON.parse(words));
+    return 'event' in made ? made.event : null;
+  } catch {
+    return null;
+  }
 }
 
 /** @param {unknown} value */

@@ -48,13 +48,8 @@ export function knownPeople(lines, profiles) {
   return people.sort((a, b) => b.last_at - a.last_at);
 }
 
-/**
- * @param {LogHold[]} lines
- * @param {Profile[]} profiles
- */
-export function knownDivers(lines, profiles) {
-  return knownPeople(lines, profiles).filter((p) => p.dived);
-}
+/** Those who have a hold of their own. @param {Known[]} people */
+export const divers = (people) => people.filter((p) => p.dived);
 
 /**
  * The person meant by a typed name: a known one, else one without an id.

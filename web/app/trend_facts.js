@@ -53,14 +53,15 @@ export function dayName(day) {
 }
 
 /**
- * What the line says, with its interval; or why there is none.
+ * What the line says, with its interval; or why there is none. Of years of days it says how many are shown.
  * @param {TrendField} field
- * @param {Trend} trend
+ * @param {Trend & {days?: number}} trend `days` there are in all
  * @returns {string[]}
  */
-export function lineWords(field, { points, line }) {
+export function lineWords(field, { points, line, days = points.length }) {
   if (points.length === 0) return ['nothing in the log yet'];
   if (!line) return [`no line: ${points.length} of ${LINE_POINTS} days`];
+  const newest = days > points.length ? [`the newest ${points.length} of ${days} days`] : [];
   const { words } = FIELDS[field];
   const [low, high] = [line.low, line.high].map((slope) => differenceWords(field, slope));
   const interval = low === high ? `${low} at either end` : `between ${low} and ${high}`;
@@ -69,6 +70,7 @@ export function lineWords(field, { points, line }) {
     line.direction === 'level'
       ? `no clear change in 30 days: ${interval}`
       : `in 30 days ${differenceWords(field, line.per_30_days)}: ${interval}`,
+    ...newest,
   ];
 }
 

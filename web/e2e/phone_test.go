@@ -18,6 +18,7 @@ import (
 type phone struct {
 	*browser
 	name  string
+	home  string // the page's address without a link to join, where a test needs it
 	shots int
 }
 

@@ -5,6 +5,10 @@
  * the hold: the rows are kept in memory from then on.
  */
 
+import { marked, memoryStore } from './memory.js';
+import { complete, done } from './requests.js';
+import { DIGEST, diskSummaries, dropSummaries, DUE, LINES, makeSummaryStores } from './summaries.js';
+
 /**
  * An event as the store keeps it.
  * @typedef {object} Row
@@ -18,12 +22,14 @@
  */
 
 /**
- * @typedef {object} Store
+ * @typedef {object} Rows
  * @property {() => 'disk' | 'memory'} kind
  * @property {() => string} words what is wrong, `''` while all is well
  * @property {(row: Row, strict: boolean) => Promise<'added' | 'there'>} add inserts unless the id is there already;
  *   `strict` waits until the disk itself has it. Never rejects for want of a disk.
  * @property {(rows: Row[]) => Promise<void>} addAll as `add`, many at once; an id that is there is left alone
+ * @property {(rows: Row[]) => Promise<Row[]>} bring adds rows of a file, no two with one id; a hold that is here keeps its pair.
+ *   Gives back the rows that were here already: these are left alone
  * @property {(ids: string[], state: 'stored' | 'refused', code?: string, reason?: string) => Promise<void>} mark
  * @property {(pair: string) => Promise<Row[]>} ofPair
  * @property {(atMs: number) => Promise<Row[]>} since rows of any pair whose event is not older
@@ -31,7 +37,8 @@
  * @property {() => Promise<string[]>} holds ids of all holds that have rows
  * @property {(ids: string[]) => Promise<Row[]>} byId those that are there
  * @property {(from: string, to: string) => Promise<void>} move gives the rows of one pair to another
- * @property {(ids: string[], keys: string[]) => Promise<void>} remove rows and kept values, gone for good
+ * @property {(ids: string[], holds: string[], keys: string[]) => Promise<import('./summaries.js').Stamp | null>} remove rows,
+ *   with the lines of their holds and all that was made of any, and kept values: gone for good
  * @property {(prefix: string) => Promise<unknown[]>} list values whose key begins so
  * @property {(entries: [string, unknown][]) => Promise<void>} setAll as `set`, many at once, for what can be made anew
  * @property {(key: string) => Promise<unknown>} get
@@ -39,40 +46,18 @@
  * @property {() => Promise<void>} erase everything on this phone, gone
  */
 
+/** @typedef {Rows & import('./summaries.js').Summaries} Store */
+
+export { memoryStore };
+
 const NAME = 'buddyclock';
-/** 2: rows are found by their hold too. */
-const VERSION = 2;
+/** 2: rows are found by their hold too. 3: lines and their digest have stores of their own. */
+const VERSION = 3;
 /** A database that does not open in this time will not (own): with a hold under way no rung may wait for it. */
 const OPEN_IN_HOLD_MS = 2000;
 const OPEN_MS = 10_000;
 
-export const WORDS_MEMORY =
-  'This browser gives no storage: what is recorded is lost when the page is closed, unless it has reached the host.';
 export const WORDS_LOST = 'The phone’s storage has failed: new records are kept in memory and on the host only.';
-
-/**
- * @template T
- * @param {IDBRequest<T>} request
- * @returns {Promise<T>}
- */
-function done(request) {
-  return new Promise((resolve, reject) => {
-    request.onsuccess = () => resolve(request.result);
-    request.onerror = () => reject(request.error ?? new Error('the request failed'));
-  });
-}
-
-/**
- * @param {IDBTransaction} tx
- * @returns {Promise<void>}
- */
-function complete(tx) {
-  return new Promise((resolve, reject) => {
-    tx.oncomplete = () => resolve();
-    tx.onerror = () => reject(tx.error ?? new Error('the transaction failed'));
-    tx.onabort = () => reject(tx.error ?? new Error('the transaction was given up'));
-  });
-}
 
 /**
  * @param {IDBFactory} factory
@@ -91,6 +76,12 @@ function open(factory, waitMs) {
         request.result.createObjectStore('meta');
       }
       if (oldVersion < 2) request.transaction?.objectStore('events').createIndex('hold', 'event.hold');
+      if (oldVersion < 3) {
+        makeSummaryStores(request.result, oldVersion === 0 ? null : request.transaction);
+        const meta = request.transaction?.objectStore('meta');
+        meta?.delete(IDBKeyRange.bound('log:', 'log:\uffff'));
+        meta?.delete('log-version');
+      }
     };
     request.onsuccess = () => {
       clearTimeout(timer);
@@ -101,74 +92,6 @@ function open(factory, waitMs) {
       reject(request.error ?? new Error('the database does not open'));
     };
   });
-}
-
-/**
- * @returns {Store & {rows: Map<string, Row>, meta: Map<string, unknown>}}
- */
-export function memoryStore() {
-  /** @type {Map<string, Row>} */
-  const rows = new Map();
-  /** @type {Map<string, unknown>} */
-  const meta = new Map();
-  return {
-    rows,
-    meta,
-    kind: () => 'memory',
-    words: () => WORDS_MEMORY,
-    async add(row) {
-      if (rows.has(row.id)) return 'there';
-      rows.set(row.id, row);
-      return 'added';
-    },
-    async addAll(list) {
-      for (const row of list) if (!rows.has(row.id)) rows.set(row.id, row);
-    },
-    async mark(ids, state, code, reason) {
-      for (const id of ids) {
-        const row = rows.get(id);
-        if (row) rows.set(id, marked(row, state, code, reason));
-      }
-    },
-    ofPair: async (pair) => [...rows.values()].filter((r) => r.pair === pair),
-    since: async (atMs) => [...rows.values()].filter((r) => r.at >= atMs),
-    ofHold: async (hold) => [...rows.values()].filter((r) => r.event.hold === hold),
-    holds: async () => [...new Set([...rows.values()].map((r) => r.event.hold))],
-    byId: async (ids) => ids.flatMap((id) => rows.get(id) ?? []),
-    async move(from, to) {
-      for (const row of rows.values()) if (row.pair === from) rows.set(row.id, { ...row, pair: to });
-    },
-    async remove(ids, keys) {
-      for (const id of ids) rows.delete(id);
-      for (const key of keys) meta.delete(key);
-    },
-    list: async (prefix) => [...meta].filter(([key]) => key.startsWith(prefix)).map(([, value]) => value),
-    get: async (key) => meta.get(key),
-    async set(key, value) {
-      meta.set(key, value);
-    },
-    async setAll(entries) {
-      for (const [key, value] of entries) meta.set(key, value);
-    },
-    async erase() {
-      rows.clear();
-      meta.clear();
-    },
-  };
-}
-
-/**
- * A row that is on the server's disk stays `stored`, whatever else is heard.
- * @param {Row} row
- * @param {'stored' | 'refused'} state
- * @param {string} [code]
- * @param {string} [reason]
- * @returns {Row}
- */
-function marked(row, state, code, reason) {
-  if (row.state === 'stored') return row;
-  if (state === 'stored') return { id: row.id, pair: row.pair, at: row.at, event: row.event, state };
-  return { ...row, state, code: code ?? '', reason: reason ?? '' };
 }
 
 /**
@@ -244,6 +167,9 @@ function diskStore(factory, first, memory) {
   /** @param {boolean} strict */
   const writing = (strict) => db.transaction('events', 'readwrite', { durability: strict ? 'strict' : 'relaxed' });
 
+  /** For what makes holds due as well. @param {boolean} strict */
+  const changing = (strict) => db.transaction(['events', DUE], 'readwrite', { durability: strict ? 'strict' : 'relaxed' });
+
   /** @param {Row[]} found */
   const withMemory = (found) => {
     const byId = new Map(found.map((r) => [r.id, r]));
@@ -252,16 +178,20 @@ function diskStore(factory, first, memory) {
   };
 
   return {
+    ...diskSummaries((work, otherwise) => tryDisk(() => work(db), otherwise)),
     kind: () => (lost ? 'memory' : 'disk'),
     words: () => (lost ? WORDS_LOST : ''),
 
     add: (row, strict) =>
       tryDisk(
         async () => {
-          const tx = writing(strict);
+          const tx = changing(strict);
           const end = complete(tx);
           const there = await done(tx.objectStore('events').getKey(row.id));
-          if (there === undefined) tx.objectStore('events').add(row);
+          if (there === undefined) {
+            tx.objectStore('events').add(row);
+            tx.objectStore(DUE).put(true, row.event.hold);
+          }
           await end;
           return there === undefined ? 'added' : 'there';
         },
@@ -272,14 +202,20 @@ function diskStore(factory, first, memory) {
       if (list.length === 0) return;
       await tryDisk(
         async () => {
-          const tx = writing(false);
+          const tx = changing(false);
           const end = complete(tx);
           const rows = tx.objectStore('events');
+          /** @type {Set<string>} */
+          const due = new Set();
           for (const row of list) {
             const there = rows.get(row.id);
             there.onsuccess = () => {
               const old = /** @type {Row | undefined} */ (there.result);
-              if (!old) rows.add(row);
+              if (!old) {
+                rows.add(row);
+                if (!due.has(row.event.hold)) tx.objectStore(DUE).put(true, row.event.hold);
+                due.add(row.event.hold);
+              }
               else if (row.state === 'stored' && old.state !== 'stored') rows.put(marked(old, 'stored'));
             };
           }
@@ -288,6 +224,43 @@ function diskStore(factory, first, memory) {
         () => memory.addAll(list),
       );
     },
+
+    bring: (list) =>
+      tryDisk(
+        async () => {
+          const tx = changing(false);
+          const end = complete(tx);
+          const rows = tx.objectStore('events');
+          /** @type {Map<string, string>} */
+          const pairs = new Map();
+          /** @type {Row[]} */
+          const known = [];
+          for (const hold of new Set(list.map((row) => row.event.hold))) {
+            const one = rows.index('hold').get(hold);
+            one.onsuccess = () => {
+              if (one.result) pairs.set(hold, one.result.pair);
+            };
+          }
+          /** @type {Set<string>} */
+          const due = new Set();
+          for (const row of list) {
+            const there = rows.get(row.id);
+            there.onsuccess = () => {
+              const { hold } = row.event;
+              if (there.result) {
+                known.push(there.result);
+                return;
+              }
+              rows.add({ ...row, pair: pairs.get(hold) ?? row.pair });
+              if (!due.has(hold)) tx.objectStore(DUE).put(true, hold);
+              due.add(hold);
+            };
+          }
+          await end;
+          return known;
+        },
+        () => memory.bring(list),
+      ),
 
     async mark(ids, state, code, reason) {
       await memory.mark(ids, state, code, reason);
@@ -364,17 +337,23 @@ function diskStore(factory, first, memory) {
         () => memory.byId(ids),
       ),
 
-    async remove(ids, keys) {
-      await memory.remove(ids, keys);
-      await tryDisk(
+    async remove(ids, holds, keys) {
+      await memory.remove(ids, holds, keys);
+      return tryDisk(
         async () => {
-          const tx = db.transaction(['events', 'meta'], 'readwrite', { durability: 'strict' });
+          const tx = db.transaction(['events', 'meta', LINES, DUE, DIGEST], 'readwrite', { durability: 'strict' });
           const end = complete(tx);
+          /** @type {import('./summaries.js').Stamp | null} */
+          let stamp = null;
           for (const id of ids) tx.objectStore('events').delete(id);
           for (const key of keys) tx.objectStore('meta').delete(key);
+          dropSummaries(tx, holds, (changed) => {
+            stamp = changed;
+          });
           await end;
+          return stamp;
         },
-        async () => {},
+        async () => null,
       );
     },
 
@@ -388,13 +367,14 @@ function diskStore(factory, first, memory) {
       await memory.move(from, to);
       await tryDisk(
         async () => {
-          const tx = writing(true);
+          const tx = changing(true);
           const end = complete(tx);
           const cursor = tx.objectStore('events').index('pair').openCursor(IDBKeyRange.only(from));
           cursor.onsuccess = () => {
             const at = cursor.result;
             if (!at) return;
             at.update({ ...at.value, pair: to });
+            tx.objectStore(DUE).put(true, at.value.event.hold);
             at.continue();
           };
           await end;
@@ -437,10 +417,10 @@ function diskStore(factory, first, memory) {
       await memory.erase();
       await tryDisk(
         async () => {
-          const tx = db.transaction(['events', 'meta'], 'readwrite', { durability: 'strict' });
+          const all = [...db.objectStoreNames];
+          const tx = db.transaction(all, 'readwrite', { durability: 'strict' });
           const end = complete(tx);
-          tx.objectStore('events').clear();
-          tx.objectStore('meta').clear();
+          for (const name of all) tx.objectStore(name).clear();
           await end;
         },
         async () => {},

@@ -9,7 +9,8 @@ import { askWords, previousReading, readNumber, readingLine } from '../app/readi
 import { blockOf } from '../app/guards.js';
 import { expected } from '../app/expected.js';
 import { localZone } from '../app/clock_text.js';
-import { logHoldOf } from '../rules/log.js';
+import { expectationsOf } from '../rules/expect.js';
+import { holdsOfDiver, logHoldOf } from '../rules/log.js';
 
 const NOON = new Date(2026, 4, 12, 12).getTime();
 const PLAN = {
@@ -89,7 +90,7 @@ test('H19 the longest clean hold is the longest that was said to be clean, not t
   const shaky = made('h-02', [['surfaced', 300], ['ok', 305], ['verdict', 400, { what: 'shaky' }]], NOON + 7_200_000);
   const lines = [clean, shaky].map((hold) => logHoldOf(hold, NOON + 10_000_000, localZone));
   const people = /** @type {any} */ ([{ id: null, key: 'ansa' }]);
-  const app = { log: { lines: () => lines, people: () => people } };
+  const app = { log: { people: () => people, expected: (/** @type {any} */ who, /** @type {any} */ setting) => expectationsOf(holdsOfDiver(/** @type {any} */ (lines), who), setting) } };
   const { longest, cadence } = expected(app, ' ansa', 'dry');
   assert.deepEqual([longest.value, longest.hold, longest.start_at, cadence], [200_000, 'h-01', NOON, 'close']);
   assert.equal(expected(app, 'Odo', 'dry').longest.value, null);

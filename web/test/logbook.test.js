@@ -3,7 +3,7 @@ import assert from 'node:assert/strict';
 import { readFileSync } from 'node:fs';
 import { test } from 'node:test';
 import { importLines, jsonLines, outingsOf, ownOf, tableRows } from '../app/out_in.js';
-import { knownDivers, knownPairs, knownPeople, personNamed } from '../app/people.js';
+import { divers, knownPairs, knownPeople, personNamed } from '../app/people.js';
 import { profileDraft, readProfileDraft } from '../app/profile_form.js';
 import { newBook } from '../app/book.js';
 import { newLogbook } from '../app/logbook.js';
@@ -46,7 +46,7 @@ const on = { told: () => {}, stopped: () => false };
 function page(store) {
   const book = newBook();
   const logbook = newLogbook({ store, book, now: () => NOON + 2 * 86_400_000, changed: () => {}, breathe: async () => {} });
-  return { book, logbook };
+  return { book, logbook, load: () => logbook.begin().then(logbook.tend) };
 }
 
 test('a file comes in whole, twice changes nothing, and what is wrong is told by line and reason', async () => {
@@ -63,14 +63,21 @@ test('a file comes in whole, twice changes nothing, and what is wrong is told by
   assert.equal(store.rows.get(other.id)?.event.at, events[3].at, 'the first is kept');
 });
 
-test('an import can be stopped, and goes on later', async () => {
+test('an import can be stopped: what is here is whole holds, and the same file brings the others', async () => {
   const store = memoryStore();
   const many = Array.from({ length: 30 }, (_, i) => hold(i + 1, 'Ansa', 'Odo', NOON + i * 1_200_000)).flat();
   const lines = Array.from({ length: 10 }, (_, r) => many.map((e) => ({ ...e, id: e.id.replace(/^a/, String(r)), hold: e.hold.replace(/^a/, String(r)) }))).flat();
+  // As a host writes several pairs: in turns.
+  lines.sort((a, b) => a.at - b.at);
   const file = lines.map((e) => JSON.stringify(e)).join('\n');
   const half = await importLines(store, pieces(file), { told: () => {}, stopped: () => store.rows.size >= 400 });
   assert.equal(half.stopped, true);
   assert.ok(store.rows.size < lines.length);
+  const size = hold(1, '', '', 0).length;
+  /** @type {Map<string, number>} */
+  const here = new Map();
+  for (const { event } of store.rows.values()) here.set(event.hold, (here.get(event.hold) ?? 0) + 1);
+  assert.deepEqual(new Set(here.values()), new Set([size]), 'also where holds lie mixed in the file');
   const rest = await importLines(store, pieces(file), on);
   assert.equal(half.added + rest.added, lines.length);
 });
@@ -78,8 +85,8 @@ test('an import can be stopped, and goes on later', async () => {
 test('what goes out comes in again as it was, with the profile of its diver and nobody elseâ€™s', async () => {
   const store = memoryStore();
   await importLines(store, pieces(text), on);
-  const { logbook } = page(store);
-  await logbook.load();
+  const { logbook, load } = page(store);
+  await load();
   const ansa = logbook.lines().filter((l) => l.diver === 'Ansa');
   const out = (await jsonLines(store, ansa, () => {})).join('');
   const there = memoryStore();
@@ -92,15 +99,16 @@ test('what goes out comes in again as it was, with the profile of its diver and 
 test('lines are kept on the disk and are the same as made anew', async () => {
   const store = memoryStore();
   await importLines(store, pieces(text), on);
-  const made = page(store).logbook;
-  await made.load();
+  const { logbook: made, load } = page(store);
+  await load();
   assert.deepEqual(made.lines().map((l) => [l.diver, l.hold_ms, l.clean, l.over]), [['Ansa', 120_000, true, true], ['Odo', 120_000, true, true], ['Ansa', 120_000, true, true]]);
   assert.equal(made.whole(), true);
-  const before = store.holds;
-  store.holds = () => assert.fail('folded again');
-  const read = page(store).logbook;
-  await read.load();
-  store.holds = before;
+  const before = store.ofHold;
+  store.ofHold = () => assert.fail('folded again');
+  const again = page(store);
+  const read = again.logbook;
+  await again.load();
+  store.ofHold = before;
   assert.deepEqual(read.lines(), made.lines());
   assert.equal(read.lines(), read.lines(), 'the same list while nothing changes');
   assert.deepEqual(read.profiles().map((p) => p.name), ['Ansa']);
@@ -110,9 +118,9 @@ test('lines are kept on the disk and are the same as made anew', async () => {
 test('H21 an erased diver is gone from rows, lines and profiles, and the buddyâ€™s own holds stay', async () => {
   const store = memoryStore();
   await importLines(store, pieces(text), on);
-  const { book, logbook } = page(store);
+  const { book, logbook, load } = page(store);
   for (const e of events.slice(0, 1 + hold(1, '', '', 0).length)) book.add(/** @type {any} */ (e), 'p1');
-  await logbook.load();
+  await load();
   const { ids, holds } = await ownOf(store, logbook.lines(), { id: 'ansa1', key: 'ansa' });
   assert.equal(holds.length, 2);
   /** @type {string[]} */
@@ -122,7 +130,12 @@ test('H21 an erased diver is gone from rows, lines and profiles, and the buddyâ€
   assert.deepEqual(forgotten, ids);
   assert.deepEqual([...store.rows.values()].map((r) => r.event.hold).filter((h) => !h.endsWith('h02')), []);
   assert.equal(book.hold('aaaaaaaaaa-h01'), null);
-  assert.deepEqual([...store.meta.keys()].filter((k) => k !== 'log-version'), ['log:aaaaaaaaaa-h02']);
+  assert.deepEqual([...store.meta.keys()], []);
+  assert.deepEqual([...store.lines.keys()], ['aaaaaaaaaa-h02']);
+  assert.ok(!JSON.stringify([...store.digest]).includes('ansa1'), 'nothing that was made of them is left');
+  await logbook.tend();
+  assert.match(JSON.stringify([...store.digest]), /"key":"odo"/, 'the rest is said anew');
+  assert.ok(!JSON.stringify([...store.digest]).includes('ansa1'));
   assert.deepEqual(logbook.lines().map((l) => l.diver), ['Odo']);
   assert.deepEqual(logbook.profiles(), []);
 });
@@ -130,11 +143,11 @@ test('H21 an erased diver is gone from rows, lines and profiles, and the buddyâ€
 test('people are known from profiles and the log, the one met last first; ids win over names', async () => {
   const store = memoryStore();
   await importLines(store, pieces(text), on);
-  const { logbook } = page(store);
-  await logbook.load();
+  const { logbook, load } = page(store);
+  await load();
   const people = knownPeople(logbook.lines(), logbook.profiles());
   assert.deepEqual(people.map((p) => [p.name, p.id, p.dived]), [['Ansa', 'ansa1', true], ['Odo', null, true]]);
-  assert.deepEqual(knownDivers(logbook.lines(), []).map((p) => p.name).sort(), ['Ansa', 'Odo']);
+  assert.deepEqual(divers(knownPeople(logbook.lines(), [])).map((p) => p.name).sort(), ['Ansa', 'Odo']);
   assert.deepEqual(personNamed(' ansa ', people), { id: 'ansa1', key: 'ansa' });
   assert.deepEqual(personNamed('Imre', people), { id: null, key: 'imre' });
   assert.deepEqual(knownPairs(logbook.lines(), 1), [{ diver: 'Ansa', buddy: 'Odo' }]);
@@ -162,8 +175,8 @@ test('the table has the hostâ€™s columns, follows RFC 4180, and no cell is a for
   assert.deepEqual([csvCell(-3), csvCell(null), csvCell(false)], ['-3', '', 'false']);
   const store = memoryStore();
   await importLines(store, pieces(text), on);
-  const { logbook } = page(store);
-  await logbook.load();
+  const { logbook, load } = page(store);
+  await load();
   const table = (await tableRows(store, logbook.lines(), null, NOON + 2 * 86_400_000, () => {})).join('');
   const rows = table.split('\r\n');
   assert.equal(rows.length, 5);

@@ -209,7 +209,7 @@ export function mount(root, app, params = {}) {
         readings: readingsKnown,
         rates: summary.contraction_rates,
         sites: all.sites,
-        usual_ms: usual.value,
+        usual_ms: usual?.value ?? null,
       }, (ms) => tape.x(ms), width, cursor);
     }
 
@@ -233,15 +233,22 @@ export function mount(root, app, params = {}) {
     setShown(said, note !== '');
   }
 
+  /** The diver's usual answer time as it was before a hold, kept while the log is the same. @type {{lines: unknown, hold: string, answer: import('../rules/expect.js').Figure | null}} */
+  let usually = { lines: null, hold: '', answer: null };
+
   /**
-   * The diver's usual answer time as it was before this hold.
    * @param {import('../app/log_facts.js').HoldRecord} record
    * @param {number} start
    */
   function usualBefore(record, start) {
-    const person = personNamed(diverOf(record), app.log.people());
-    const before = holdsOfDiver(app.log.lines(), person).filter((/** @type {any} */ l) => l.start_at < start);
-    return expectationsOf(before, record.status.plan?.setting ?? null).answer;
+    if (!app.log.whole()) return null;
+    const lines = app.log.lines();
+    if (usually.lines !== lines || usually.hold !== record.hold.id) {
+      const person = personNamed(diverOf(record), app.log.people());
+      const before = holdsOfDiver(lines.filter((/** @type {any} */ l) => l.start_at < start), person);
+      usually = { lines, hold: record.hold.id, answer: expectationsOf(before, record.status.plan?.setting ?? null).answer };
+    }
+    return usually.answer;
   }
 
   /**

@@ -43,6 +43,7 @@ export function mount(root, app, params = {}) {
     stop = true;
   });
   const came = el('p', { role: 'status' });
+  const making = el('p', { class: 'sub', role: 'status' });
   const refused = el('ul', { class: 'refused' });
 
   const eraseWords = el('p', { class: 'sub' });
@@ -55,31 +56,46 @@ export function mount(root, app, params = {}) {
       row('out and in', null, el('h1', { class: 'display' }, 'the log'), divers),
       row('outing', { class: 'tall' }, outings),
       row('out', { class: 'tall' }, count, table, whole, print, out),
-      row('in', { class: 'tall' }, picker, meter, stopKey, came, refused,
+      row('in', { class: 'tall' }, picker, meter, stopKey, came, making, refused,
         el('p', { class: 'sub' }, 'JSON Lines, as given out here or by the host. The same file twice changes nothing.')),
       eraseRow),
     said,
     el('div', { class: 'go-bar' }, el('button', { type: 'button', class: 'go fill', onclick: () => app.go('log', { diver: who }) }, el('span', { class: 'display' }, 'log'))));
   root.append(page);
 
-  /** Lines of the chosen diver, of all outings. @returns {Line[]} */
+  /** @type {{lines: unknown, who: string, mine: Line[], outings: ReturnType<typeof outingsOf>}} */
+  let last = { lines: null, who: '', mine: [], outings: [] };
+  /** Lines and outings of the chosen diver, made anew only after a change: the sheet asks four times a second. */
   const ofDiver = () => {
     const lines = app.log.lines();
-    return who === '' ? lines : /** @type {Line[]} */ (holdsOfDiver(lines, person()));
+    if (last.lines !== lines || last.who !== who) {
+      const mine = who === '' ? lines : /** @type {Line[]} */ (holdsOfDiver(lines, person()));
+      last = { lines, who, mine, outings: outingsOf(mine) };
+    }
+    return last;
   };
   const person = () => personNamed(who, app.log.people());
   /** @returns {Line[]} */
   const chosen = () => {
-    const mine = ofDiver();
-    return outing === null ? mine : outingsOf(mine).find((o) => o.key === outing)?.lines ?? [];
+    const { mine, outings } = ofDiver();
+    return outing === null ? mine : outings.find((o) => o.key === outing)?.lines ?? [];
   };
+
+  /** What goes out or is erased is all there is: lines that are still read, or made, are waited for. @param {HTMLElement} said */
+  async function allRead(said) {
+    while (!app.log.whole()) {
+      setText(said, 'the log is still being read');
+      await new Promise((over) => setTimeout(over, 100));
+    }
+  }
 
   /** @param {'csv' | 'jsonl'} form */
   async function give(form) {
     if (busy) return;
-    const lines = chosen();
     busy = 'out';
     try {
+      await allRead(out);
+      const lines = chosen();
       const told = (/** @type {number} */ n) => setText(out, `${n} of ${lines.length} holds`);
       const parts = form === 'csv' ? await tableRows(app.store, lines, app.frame().pair, app.now(), told) : await jsonLines(app.store, lines, told);
       const name = ['log', who, isoDay(app.now())].filter(Boolean).join(' ').replace(/[^\p{L}\p{N}-]+/gu, '-');
@@ -118,7 +134,7 @@ export function mount(root, app, params = {}) {
       const so = await importLines(app.store, pieces, { told: tell, stopped: () => stop });
       tell(so);
       replace(refused, so.refused.map((r) => el('li', null, `line ${r.line}: ${r.code}, ${r.reason}${r.id ? ` (${r.id})` : ''}`)));
-      await app.log.renew(so.holds);
+      await summed(so.holds);
     } catch (err) {
       setText(came, `stopped: ${/** @type {any} */ (err)?.message ?? err}`);
     } finally {
@@ -128,11 +144,28 @@ export function mount(root, app, params = {}) {
     }
   }
 
+  /** The lines of what came in: a page closed meanwhile makes the rest when it opens next. @param {Set<string>} holds */
+  async function summed(holds) {
+    setAttr(meter, 'value', 0);
+    setText(making, '');
+    setShown(stopKey, false);
+    const working = app.log.renew(holds);
+    const tell = () => {
+      const left = Math.min(app.log.owing(), holds.size);
+      setAttr(meter, 'value', holds.size > 0 ? 1 - left / holds.size : 1);
+      setText(making, left > 0 ? `${holds.size - left} of ${holds.size} holds read into the log` : '');
+    };
+    const timer = setInterval(tell, 200);
+    await working.finally(() => clearInterval(timer));
+    tell();
+  }
+
   async function erase() {
     if (busy || nameKey(sure.value) !== nameKey(who) || who === '') return;
     busy = 'erase';
-    const p = person();
     try {
+      await allRead(eraseWords);
+      const p = person();
       const host = await app.access.erase(p.id === null ? { name: who } : { id: p.id, name: who }, who);
       const { ids, holds } = await ownOf(app.store, app.log.lines(), p);
       await app.erase(ids);
@@ -151,8 +184,7 @@ export function mount(root, app, params = {}) {
   function draw(again = false) {
     const lines = app.log.lines();
     const people = app.log.people().filter((/** @type {import('../app/people.js').Known} */ p) => p.dived || p.id !== null);
-    const mine = ofDiver();
-    const all = outingsOf(mine);
+    const { mine, outings: all } = ofDiver();
     const key = JSON.stringify([who, outing, busy, people.length, lines.length, all.length, mine.at(-1)?.hold]);
     if (!again && key === shown) return;
     shown = key;

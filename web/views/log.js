@@ -8,7 +8,7 @@ import { el, replace, setShown, setText } from '../app/dom.js';
 import { recordOf } from '../app/log_facts.js';
 import { lineWords, logWords } from '../app/debrief_facts.js';
 import { clockText, dayWords } from '../app/clock_text.js';
-import { knownDivers, personNamed } from '../app/people.js';
+import { divers as diversOf, personNamed } from '../app/people.js';
 import { holdsOfDiver } from '../rules/log.js';
 import { createTape } from '../tape/tape.js';
 import { holdTape } from '../tape/facts.js';
@@ -64,12 +64,13 @@ export function mount(root, app, params = {}) {
     const lines = app.log.lines();
     if (!again && lines === shownLines) return;
     shownLines = lines;
-    const people = knownDivers(lines, app.log.profiles());
+    const people = diversOf(app.log.people());
     if (only !== '' && !people.some((p) => p.name === only)) only = '';
     const mine = only === '' ? lines : holdsOfDiver(lines, personNamed(only, people));
     const width = page.clientWidth || innerWidth;
     const newest = mine.slice(-most).reverse();
     const key = JSON.stringify([width, only, people.length, dayWords(frame.now, frame.now), newest.map((/** @type {Line} */ l) => [l.hold, l.events, l.over])]);
+    setShown(more, mine.length > most);
     if (key === shown) return;
     shown = key;
     setText(title, only || (people.length === 1 ? people[0].name : lines.length === 0 ? app.log.whole() ? 'no holds yet' : 'reading' : 'everybody'));
@@ -84,7 +85,6 @@ export function mount(root, app, params = {}) {
     seen.disconnect();
     rows.clear();
     replace(list, newest.map((/** @type {Line} */ l) => item(l, width, longest, only === '' && people.length > 1)));
-    setShown(more, mine.length > most);
   }
 
   /**

@@ -7,10 +7,9 @@ import { el, replace, setText } from '../app/dom.js';
 import { diverOf, recordOf } from '../app/log_facts.js';
 import { debriefRows, lineWords, verdictWords } from '../app/debrief_facts.js';
 import { clockText, dateWords, tenthsText, timeOfDay } from '../app/clock_text.js';
-import { knownDivers, personNamed } from '../app/people.js';
+import { personNamed } from '../app/people.js';
 import { FIELDS, FIELD_NAMES, lineWords as trendWords } from '../app/trend_facts.js';
 import { holdsOfDiver } from '../rules/log.js';
-import { trendsOf } from '../rules/trends.js';
 import { debriefOf } from '../rules/debrief.js';
 import { createTape } from '../tape/tape.js';
 import { holdTape } from '../tape/facts.js';
@@ -45,36 +44,43 @@ export function mount(root, app, params = {}) {
       el('button', { type: 'button', class: 'key fill', onclick: () => print() }, 'print')));
   root.append(page);
 
-  /** @type {Line[]} */
-  const lines = app.log.lines();
   const who = params.diver ?? '';
-  const mine = params.holds
-    ? lines.filter((l) => params.holds?.includes(l.hold))
-    : /** @type {Line[]} */ (holdsOfDiver(lines, personNamed(who, knownDivers(lines, app.log.profiles()))));
-  const days = mine.length > 0 ? [mine[0].start_at, mine[mine.length - 1].start_at].map(fullDate) : [];
-  const names = [...new Set(mine.map((l) => l.diver).filter(Boolean))];
-  replace(body,
-    el('header', null, el('h1', null, who || names.join(', ') || 'no holds'),
-      el('p', null, [...new Set(days)].join(' to '), mine.length === 1 ? '' : `, ${mine.length} holds`)),
-    CAUTIONS.map((c) => el('p', { class: 'sub' }, c)));
-  if (!params.holds && mine.length > 0) {
-    for (const setting of params.setting ? [params.setting] : /** @type {const} */ (['dry', 'pool'])) drawTrends(setting);
-  }
-  if (mine.length > 1) body.append(holdsTable(mine));
-  drawHolds().then(
-    (n) => setText(words, n < mine.length ? `the newest ${n} of ${mine.length} holds` : ''),
-    (err) => setText(words, `not whole: ${err?.message ?? err}`));
+  let drawn = false;
 
-  /** @param {'dry' | 'pool'} setting */
-  function drawTrends(setting) {
-    const trends = trendsOf(mine, setting);
+  /** A report is of the whole log: what is still read from the disk is waited for. */
+  function draw() {
+    if (drawn || !app.log.whole()) return;
+    const person = personNamed(who, app.log.people());
+    /** @type {Line[]} */
+    const lines = app.log.lines();
+    const mine = params.holds ? lines.filter((l) => params.holds?.includes(l.hold)) : /** @type {Line[]} */ (holdsOfDiver(lines, person));
+    const settings = params.setting ? [params.setting] : /** @type {const} */ (['dry', 'pool']);
+    const told = params.holds || mine.length === 0 ? [] : settings.map((setting) => ({ setting, told: app.log.trends(person, setting) }));
+    if (told.some((t) => t.told === null)) return;
+    drawn = true;
+    const days = mine.length > 0 ? [mine[0].start_at, mine[mine.length - 1].start_at].map(fullDate) : [];
+    const names = [...new Set(mine.map((l) => l.diver).filter(Boolean))];
+    replace(body,
+      el('header', null, el('h1', null, who || names.join(', ') || 'no holds'),
+        el('p', null, [...new Set(days)].join(' to '), mine.length === 1 ? '' : `, ${mine.length} holds`)),
+      CAUTIONS.map((c) => el('p', { class: 'sub' }, c)));
+    for (const t of told) drawTrends(t.setting, t.told.trends);
+    if (mine.length > 1) body.append(holdsTable(mine));
+    drawHolds(mine).then(
+      (n) => setText(words, n < mine.length ? `the newest ${n} of ${mine.length} holds` : ''),
+      (err) => setText(words, `not whole: ${err?.message ?? err}`));
+  }
+
+  /** @param {'dry' | 'pool'} setting @param {import('../app/digest.js').Told['trends']} trends */
+  function drawTrends(setting, trends) {
     body.append(...FIELD_NAMES.filter((field) => trends[field].points.length > 0).map((field) =>
       el('section', { class: 'trend keep' }, el('h2', null, `${FIELDS[field].name}, ${setting}`),
         trendWords(field, trends[field]).map((w) => el('p', { class: 'sub' }, w)),
         trendChart(field, trends[field], PAPER_PX), trendTable(field, trends[field]))));
   }
 
-  async function drawHolds() {
+  /** @param {Line[]} mine */
+  async function drawHolds(mine) {
     const few = (params.holds ? mine : mine.slice(-1)).slice(-HOLDS);
     for (const line of few) {
       const hold = await app.log.open(line.hold);
@@ -83,8 +89,9 @@ export function mount(root, app, params = {}) {
     return params.holds ? few.length : mine.length;
   }
 
+  draw();
   return {
-    update() {},
+    update: draw,
     unmount: () => page.remove(),
   };
 }

@@ -1,0 +1,60 @@
+/**
+ * What is said over a whole log, made once and kept: who is known, what each
+ * diver's log lets one expect, and their trends. Pure.
+ */
+
+import { expectationsOf } from '../rules/expect.js';
+import { LINE_NEWEST } from '../rules/stats.js';
+import { conditionsOf, trendsOf } from '../rules/trends.js';
+
+/** @typedef {import('../rules/log.js').LogHold} LogHold */
+/** @typedef {import('../rules/people.js').Person} Person */
+/** @typedef {import('../rules/expect.js').Expectations} Expectations */
+/** @typedef {import('../rules/trends.js').Trend} Trend */
+/** @typedef {import('../rules/trends.js').TrendField} TrendField */
+/** @typedef {import('../rules/trends.js').Condition} Condition */
+/** @typedef {import('./people.js').Known} Known */
+/** @typedef {'dry' | 'pool'} Setting */
+
+/** A trend as it is shown: its newest points, and how many days there are in all. @typedef {Trend & {days: number}} ShownTrend */
+
+/**
+ * What changes over weeks in one setting, and what goes along with each figure.
+ * @typedef {{trends: Record<TrendField, ShownTrend>, along: Record<TrendField, Condition[]>}} Told
+ */
+
+/** The big part of a diver's digest, read when somebody looks. @typedef {{v: number, made: string} & Record<Setting, Told>} Part */
+
+/**
+ * The part that is read as the page opens.
+ * @typedef {object} Head
+ * @property {number} v LOG_VERSION
+ * @property {Known[]} people
+ * @property {{key: string, made: string, expected: Record<Setting, Expectations>}[]} divers `made` names the Part that belongs to it
+ */
+
+/** What a person's digest is kept under. @param {Person} person */
+export const partKey = ({ id, key }) => `diver:${JSON.stringify([id, key])}`;
+
+/**
+ * @param {LogHold[]} mine one diver's holds, oldest first
+ * @returns {Record<Setting, Expectations>}
+ */
+export const expectedOf = (mine) => ({ dry: expectationsOf(mine, 'dry'), pool: expectationsOf(mine, 'pool') });
+
+/**
+ * @param {LogHold[]} mine
+ * @param {Setting} setting
+ * @returns {Told}
+ */
+export function toldOf(mine, setting) {
+  const trends = trendsOf(mine, setting);
+  const fields = /** @type {TrendField[]} */ (Object.keys(trends));
+  return {
+    trends: /** @type {any} */ (Object.fromEntries(fields.map((f) => [f, newest(trends[f])]))),
+    along: /** @type {any} */ (Object.fromEntries(fields.map((f) => [f, conditionsOf(mine, setting, f)]))),
+  };
+}
+
+/** The days that the line goes through; years of them are no chart. @param {Trend} trend @returns {ShownTrend} */
+const newest = ({ points, line }) => ({ points: points.slice(-LINE_NEWEST), line, days: points.length });
