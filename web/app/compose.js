@@ -142,7 +142,10 @@ export async function startApp(on) {
   if (mirrored && mirrored.pair === identity.pair) await model.restoreMirror(mirrored);
   if (savedClock) model.wasAway(awayMs);
 
-  const logbook = newLogbook({ store, book, now: () => clock.now(), changed: () => changed(), free: () => !inUse(), first: tabs.first });
+  const logbook = newLogbook({
+    store, book, now: () => clock.now(), changed: () => changed(), free: () => !inUse(), first: tabs.first,
+    later: () => import('../views/apart.js').then((apart) => apart.tending),
+  });
   // No hold that is under way waits for the log.
   const logBegins = logbook.begin();
   if (mirrored === null) await logBegins;

@@ -1,9 +1,9 @@
 /**
  * What is said over a whole log, made once and kept: who is known, what each
- * diver's log lets one expect, and their trends. Pure.
+ * diver's log lets one expect, and their trends. No hold needs it, so it is
+ * loaded later. Pure.
  */
 
-import { expectationsOf } from '../rules/expect.js';
 import { LINE_NEWEST } from '../rules/stats.js';
 import { conditionsOf, trendsOf } from '../rules/trends.js';
 
@@ -32,15 +32,6 @@ import { conditionsOf, trendsOf } from '../rules/trends.js';
  * @property {Known[]} people
  * @property {{key: string, made: string, expected: Record<Setting, Expectations>}[]} divers `made` names the Part that belongs to it
  */
-
-/** What a person's digest is kept under. @param {Person} person */
-export const partKey = ({ id, key }) => `diver:${JSON.stringify([id, key])}`;
-
-/**
- * @param {LogHold[]} mine one diver's holds, oldest first
- * @returns {Record<Setting, Expectations>}
- */
-export const expectedOf = (mine) => ({ dry: expectationsOf(mine, 'dry'), pool: expectationsOf(mine, 'pool') });
 
 /**
  * @param {LogHold[]} mine

@@ -24,7 +24,8 @@ export function newEraser({ store, model, logbook }) {
     if (rows.length === 0) return;
     const holds = new Set(rows.map((row) => row.event.hold));
     const profiles = rows.flatMap(({ event }) => (event.kind === 'profile' ? [String(event.data?.diver_id)] : []));
-    logbook.forget(profiles, await store.remove(ids, [...holds], profiles.map(logbook.profileKey)));
+    const change = await store.remove(ids, [...holds], profiles.map(logbook.profileKey));
+    logbook.forget({ divers: profiles, holds }, change);
     for (const draft of DRAFTS) {
       try {
         sessionStorage.removeItem(draft);

@@ -40,7 +40,7 @@ const olderStore = `new Promise((done, fail) => {
 func TestH20AnOlderStoreOpensWithoutLoss(t *testing.T) {
 	t.Parallel()
 	server := startProgram(t, "", "")
-	p := newPhone(t, "older", 390, 844, browserSetup{})
+	p := lonelyPhone(t) // a page that is none has no icon, which the browser takes for an error
 	lines := inventedOutings(10, 4, time.Now())
 	p.run(t, chromedp.Navigate("http://"+server.addr+"/healthz"))
 	eval[bool](t, p.browser, fmt.Sprintf(olderStore, quoteJS(string(lines))))

@@ -7,7 +7,7 @@
 
 import { marked, memoryStore } from './memory.js';
 import { complete, done } from './requests.js';
-import { DIGEST, diskSummaries, dropSummaries, DUE, LINES, makeSummaryStores } from './summaries.js';
+import { DIGEST, dropSummaries, DUE, LINES, logStart, makeSummaryStores, nothingKept } from './summaries.js';
 
 /**
  * An event as the store keeps it.
@@ -22,7 +22,7 @@ import { DIGEST, diskSummaries, dropSummaries, DUE, LINES, makeSummaryStores } f
  */
 
 /**
- * @typedef {object} Rows
+ * @typedef {object} Store
  * @property {() => 'disk' | 'memory'} kind
  * @property {() => string} words what is wrong, `''` while all is well
  * @property {(row: Row, strict: boolean) => Promise<'added' | 'there'>} add inserts unless the id is there already;
@@ -44,9 +44,9 @@ import { DIGEST, diskSummaries, dropSummaries, DUE, LINES, makeSummaryStores } f
  * @property {(key: string) => Promise<unknown>} get
  * @property {(key: string, value: unknown) => Promise<void>} set
  * @property {() => Promise<void>} erase everything on this phone, gone
+ * @property {(count: number, few: number) => Promise<import('./summaries.js').LogStart>} logStart with so many lines
+ * @property {<T>(work: (db: IDBDatabase) => Promise<T>, otherwise: () => Promise<T>) => Promise<T>} onDisk for lines and digest
  */
-
-/** @typedef {Rows & import('./summaries.js').Summaries} Store */
 
 export { memoryStore };
 
@@ -178,7 +178,6 @@ function diskStore(factory, first, memory) {
   };
 
   return {
-    ...diskSummaries((work, otherwise) => tryDisk(() => work(db), otherwise)),
     kind: () => (lost ? 'memory' : 'disk'),
     words: () => (lost ? WORDS_LOST : ''),
 
@@ -412,6 +411,9 @@ function diskStore(factory, first, memory) {
         () => memory.setAll(entries),
       );
     },
+
+    logStart: (count, few) => tryDisk(() => logStart(db, count, few), async () => nothingKept()),
+    onDisk: (work, otherwise) => tryDisk(() => work(db), otherwise),
 
     async erase() {
       await memory.erase();

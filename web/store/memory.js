@@ -2,7 +2,7 @@
  * The store in memory: where the browser gives no disk, or the disk has failed.
  */
 
-import { memorySummaries } from './summaries.js';
+import { nothingKept } from './summaries.js';
 
 export const WORDS_MEMORY =
   'This browser gives no storage: what is recorded is lost when the page is closed, unless it has reached the host.';
@@ -10,38 +10,30 @@ export const WORDS_MEMORY =
 /** @typedef {import('./db.js').Row} Row */
 
 /**
- * @returns {import('./db.js').Store & ReturnType<typeof memorySummaries> & {rows: Map<string, Row>, meta: Map<string, unknown>}}
+ * @returns {import('./db.js').Store & {rows: Map<string, Row>, meta: Map<string, unknown>}}
  */
 export function memoryStore() {
   /** @type {Map<string, Row>} */
   const rows = new Map();
   /** @type {Map<string, unknown>} */
   const meta = new Map();
-  const summaries = memorySummaries(rows);
-  const { due } = summaries;
-  /** @param {Row} row */
-  const put = (row) => {
-    rows.set(row.id, row);
-    due.add(row.event.hold);
-  };
   return {
-    ...summaries,
     rows,
     meta,
     kind: () => 'memory',
     words: () => WORDS_MEMORY,
     async add(row) {
       if (rows.has(row.id)) return 'there';
-      put(row);
+      rows.set(row.id, row);
       return 'added';
     },
     async addAll(list) {
-      for (const row of list) if (!rows.has(row.id)) put(row);
+      for (const row of list) if (!rows.has(row.id)) rows.set(row.id, row);
     },
     async bring(list) {
       const pairs = new Map([...rows.values()].map((r) => [r.event.hold, r.pair]));
       const known = list.flatMap((row) => rows.get(row.id) ?? []);
-      for (const row of list) if (!rows.has(row.id)) put({ ...row, pair: pairs.get(row.event.hold) ?? row.pair });
+      for (const row of list) if (!rows.has(row.id)) rows.set(row.id, { ...row, pair: pairs.get(row.event.hold) ?? row.pair });
       return known;
     },
     async mark(ids, state, code, reason) {
@@ -56,12 +48,12 @@ export function memoryStore() {
     holds: async () => [...new Set([...rows.values()].map((r) => r.event.hold))],
     byId: async (ids) => ids.flatMap((id) => rows.get(id) ?? []),
     async move(from, to) {
-      for (const row of rows.values()) if (row.pair === from) put({ ...row, pair: to });
+      for (const row of rows.values()) if (row.pair === from) rows.set(row.id, { ...row, pair: to });
     },
     async remove(ids, holds, keys) {
       for (const id of ids) rows.delete(id);
       for (const key of keys) meta.delete(key);
-      return summaries.drop(holds);
+      return null;
     },
     list: async (prefix) => [...meta].filter(([key]) => key.startsWith(prefix)).map(([, value]) => value),
     get: async (key) => meta.get(key),
@@ -71,8 +63,11 @@ export function memoryStore() {
     async setAll(entries) {
       for (const [key, value] of entries) meta.set(key, value);
     },
+    logStart: async () => nothingKept(),
+    onDisk: (work, otherwise) => otherwise(),
     async erase() {
-      for (const kept of [rows, meta, due, summaries.lines, summaries.digest]) kept.clear();
+      rows.clear();
+      meta.clear();
     },
   };
 }

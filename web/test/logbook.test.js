@@ -8,7 +8,8 @@ import { profileDraft, readProfileDraft } from '../app/profile_form.js';
 import { newBook } from '../app/book.js';
 import { newLogbook } from '../app/logbook.js';
 import { erasedIds, newEraser } from '../app/erase.js';
-import { memoryStore } from '../store/db.js';
+import { newTender } from '../app/log_tending.js';
+import { newDisk } from './disk_helper.js';
 import { CSV_COLUMNS, csvCell } from '../app/csv.js';
 
 const NOON = new Date(2026, 4, 12, 12).getTime();
@@ -42,15 +43,15 @@ async function* pieces(words, size = 700) {
 }
 const on = { told: () => {}, stopped: () => false };
 
-/** @param {ReturnType<typeof memoryStore>} store */
+/** @param {import('./disk_helper.js').Disk} store */
 function page(store) {
   const book = newBook();
-  const logbook = newLogbook({ store, book, now: () => NOON + 2 * 86_400_000, changed: () => {}, breathe: async () => {} });
+  const logbook = newLogbook({ store, book, now: () => NOON + 2 * 86_400_000, changed: () => {}, breathe: async () => {}, later: async () => ({ newTender: (s, env) => newTender(s, env, store.summaries) }) });
   return { book, logbook, load: () => logbook.begin().then(logbook.tend) };
 }
 
 test('a file comes in whole, twice changes nothing, and what is wrong is told by line and reason', async () => {
-  const store = memoryStore();
+  const store = newDisk();
   const first = await importLines(store, pieces(text), on);
   assert.deepEqual([first.read, first.added, first.known, first.refusals], [events.length, events.length, 0, 0]);
   assert.equal(store.rows.size, events.length);
@@ -64,7 +65,7 @@ test('a file comes in whole, twice changes nothing, and what is wrong is told by
 });
 
 test('an import can be stopped: what is here is whole holds, and the same file brings the others', async () => {
-  const store = memoryStore();
+  const store = newDisk();
   const many = Array.from({ length: 30 }, (_, i) => hold(i + 1, 'Ansa', 'Odo', NOON + i * 1_200_000)).flat();
   const lines = Array.from({ length: 10 }, (_, r) => many.map((e) => ({ ...e, id: e.id.replace(/^a/, String(r)), hold: e.hold.replace(/^a/, String(r)) }))).flat();
   // As a host writes several pairs: in turns.
@@ -83,13 +84,13 @@ test('an import can be stopped: what is here is whole holds, and the same file b
 });
 
 test('what goes out comes in again as it was, with the profile of its diver and nobody else’s', async () => {
-  const store = memoryStore();
+  const store = newDisk();
   await importLines(store, pieces(text), on);
   const { logbook, load } = page(store);
   await load();
   const ansa = logbook.lines().filter((l) => l.diver === 'Ansa');
   const out = (await jsonLines(store, ansa, () => {})).join('');
-  const there = memoryStore();
+  const there = newDisk();
   await importLines(there, pieces(out), on);
   assert.deepEqual([...there.rows.keys()].sort(), events.filter((e) => !e.hold.endsWith('h02')).map((e) => e.id).sort());
   const odo = (await jsonLines(store, logbook.lines().filter((l) => l.diver === 'Odo'), () => {})).join('');
@@ -97,7 +98,7 @@ test('what goes out comes in again as it was, with the profile of its diver and 
 });
 
 test('lines are kept on the disk and are the same as made anew', async () => {
-  const store = memoryStore();
+  const store = newDisk();
   await importLines(store, pieces(text), on);
   const { logbook: made, load } = page(store);
   await load();
@@ -116,7 +117,7 @@ test('lines are kept on the disk and are the same as made anew', async () => {
 });
 
 test('H21 an erased diver is gone from rows, lines and profiles, and the buddy’s own holds stay', async () => {
-  const store = memoryStore();
+  const store = newDisk();
   await importLines(store, pieces(text), on);
   const { book, logbook, load } = page(store);
   for (const e of events.slice(0, 1 + hold(1, '', '', 0).length)) book.add(/** @type {any} */ (e), 'p1');
@@ -141,7 +142,7 @@ test('H21 an erased diver is gone from rows, lines and profiles, and the buddy�
 });
 
 test('people are known from profiles and the log, the one met last first; ids win over names', async () => {
-  const store = memoryStore();
+  const store = newDisk();
   await importLines(store, pieces(text), on);
   const { logbook, load } = page(store);
   await load();
@@ -173,7 +174,7 @@ test('the table has the host’s columns, follows RFC 4180, and no cell is a for
   assert.equal(csvCell('two\nlines'), '"two\r\nlines"');
   for (const begin of ['=', '+', '-', '@', '\t', '＝', "'"]) assert.ok(csvCell(`${begin}1+1`).replace(/^"/, '').startsWith(`'${begin}`), JSON.stringify(begin));
   assert.deepEqual([csvCell(-3), csvCell(null), csvCell(false)], ['-3', '', 'false']);
-  const store = memoryStore();
+  const store = newDisk();
   await importLines(store, pieces(text), on);
   const { logbook, load } = page(store);
   await load();

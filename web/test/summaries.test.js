@@ -4,17 +4,19 @@ import { test } from 'node:test';
 import { importLines } from '../app/out_in.js';
 import { newBook } from '../app/book.js';
 import { newLogbook } from '../app/logbook.js';
-import { expectedOf, toldOf } from '../app/digest.js';
-import { memoryStore } from '../store/db.js';
+import { toldOf } from '../app/digest.js';
+import { newTender } from '../app/log_tending.js';
+import { expectationsOf } from '../rules/expect.js';
 import { holdsOfDiver, LOG_VERSION } from '../rules/log.js';
 import { conditionsOf, trendsOf } from '../rules/trends.js';
+import { newDisk } from './disk_helper.js';
 
 const NOON = new Date(2026, 4, 12, 12).getTime();
 const DAY_MS = 86_400_000;
 const NOW = NOON + 400 * DAY_MS;
 const ANSA = { id: null, key: 'ansa' };
 
-/** @typedef {ReturnType<typeof memoryStore>} Disk */
+/** @typedef {import('./disk_helper.js').Disk} Disk */
 
 /**
  * One clean hold of two minutes and some, with its debrief.
@@ -50,13 +52,13 @@ const rowsOf = (events, pair = 'file:x') => events.map((event) => ({ id: event.i
  */
 function page(store, { free, first, changed = () => {}, now = NOW } = {}) {
   const book = newBook();
-  const logbook = newLogbook({ store, book, now: () => now, changed, free, first, breathe: async () => {} });
+  const logbook = newLogbook({ store, book, now: () => now, changed, free, first, breathe: async () => {}, later: async () => ({ newTender: (s, env) => newTender(s, env, store.summaries) }) });
   return { book, logbook, load: () => logbook.begin().then(logbook.tend) };
 }
 
 /** A store that holds these, everything made. @param {any[][]} list */
 async function filled(list) {
-  const store = memoryStore();
+  const store = newDisk();
   await store.addAll(rowsOf(list.flat()));
   await page(store).load();
   return store;
@@ -85,7 +87,7 @@ test('a page opens with the digest and a hundred lines, and says the same as the
   assert.equal(await said(logbook), soon);
 
   const mine = holdsOfDiver(logbook.lines(), ANSA);
-  assert.deepEqual(logbook.expected(ANSA, 'pool'), expectedOf(mine).pool);
+  assert.deepEqual(logbook.expected(ANSA, 'pool'), expectationsOf(mine, 'pool'));
   assert.deepEqual(logbook.trends(ANSA, 'dry'), toldOf(mine, 'dry'));
   assert.deepEqual(logbook.trends(ANSA, 'dry')?.trends.onset.line, trendsOf(mine, 'dry').onset.line, 'the rules’ own line');
   assert.deepEqual(logbook.trends(ANSA, 'dry')?.along.hold, conditionsOf(mine, 'dry', 'hold'));
@@ -141,7 +143,7 @@ async function opened(store) {
  * @param {string} words
  */
 async function made(store, words) {
-  const anew = memoryStore();
+  const anew = newDisk();
   await anew.addAll([...store.rows.values()]);
   await page(anew).load();
   const sorted = (/** @type {Disk} */ s) => [...s.lines.values()].sort((a, b) => (a.hold < b.hold ? -1 : 1));
@@ -150,7 +152,7 @@ async function made(store, words) {
 }
 
 test('an event that comes while a line is being made leaves its hold due', async () => {
-  const store = memoryStore();
+  const store = newDisk();
   const [one] = holds(1);
   await store.addAll(rowsOf(one));
   const late = { id: 'bbbbbbbbbb-000001', hold: one[0].hold, kind: 'verdict', by: 'buddy', at: NOON + 300_000, data: { what: 'shaky' } };
@@ -225,7 +227,7 @@ test('nothing is made or read while people are at a hold, and a running hold has
 });
 
 test('an import that is cut off, or a phone of the time before lines, makes its log when it opens', async () => {
-  const store = memoryStore();
+  const store = newDisk();
   const file = async function* () {
     yield holds(120).flat().map((e) => `${JSON.stringify(e)}\n`).join('');
   };
