@@ -17,7 +17,7 @@ import { isNoHold } from './device.js';
 /** @typedef {import('./logbook.js').Line} Line */
 
 /** Lines checked and stored in one go. */
-const BATCH = 400;
+const BATCH = 1000;
 /** A refused line is told of, but a file that is none does not fill the screen. */
 const TOLD = 200;
 

@@ -230,31 +230,36 @@ function diskStore(factory, first, memory) {
           const tx = changing(false);
           const end = complete(tx);
           const rows = tx.objectStore('events');
-          /** @type {Map<string, string>} */
-          const pairs = new Map();
-          /** @type {Row[]} */
-          const known = [];
-          for (const hold of new Set(list.map((row) => row.event.hold))) {
-            const one = rows.index('hold').get(hold);
-            one.onsuccess = () => {
-              if (one.result) pairs.set(hold, one.result.pair);
-            };
-          }
+          // One look for each hold, not one for each event: a file has hundreds of thousands of them.
+          const holds = await Promise.all([...new Set(list.map((row) => row.event.hold))].map(async (hold) => {
+            const ids = (await done(rows.index('hold').getAllKeys(hold))).map(String);
+            return /** @type {const} */ ([hold, { ids: new Set(ids), pair: ids.length > 0 ? (await done(rows.get(ids[0]))).pair : null }]);
+          }));
+          const here = new Map(holds);
           /** @type {Set<string>} */
           const due = new Set();
+          /** @type {Row[]} */
+          const known = [];
+          const keep = (/** @type {string} */ id) => {
+            const there = rows.get(id);
+            there.onsuccess = () => known.push(there.result);
+          };
           for (const row of list) {
-            const there = rows.get(row.id);
-            there.onsuccess = () => {
-              const { hold } = row.event;
-              if (there.result) {
-                known.push(there.result);
-                return;
-              }
-              rows.add({ ...row, pair: pairs.get(hold) ?? row.pair });
-              if (!due.has(hold)) tx.objectStore(DUE).put(true, hold);
-              due.add(hold);
+            const hold = here.get(row.event.hold);
+            if (hold?.ids.has(row.id)) {
+              keep(row.id);
+              continue;
+            }
+            due.add(row.event.hold);
+            const adding = rows.add({ ...row, pair: hold?.pair ?? row.pair });
+            adding.onerror = (event) => {
+              // The id is another hold's: it stays so.
+              event.preventDefault();
+              event.stopPropagation();
+              keep(row.id);
             };
           }
+          for (const hold of due) tx.objectStore(DUE).put(true, hold);
           await end;
           return known;
         },
