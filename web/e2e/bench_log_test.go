@@ -171,7 +171,7 @@ func TestImportIsStoppedAndGoesOn(t *testing.T) {
 	p := newPhone(t, "stop", 390, 844, browserSetup{limit: 2 * time.Minute})
 	p.open(t, server.joinURL)
 	eval[bool](t, p.browser, "buddyclock.access.alone('Odo').then(() => true)")
-	file := inventedOutings(150, 4, time.Now())
+	file := inventedOutings(60, 4, time.Now())
 	path := filepath.Join(t.TempDir(), "log.jsonl")
 	require.NoError(t, os.WriteFile(path, file, 0o600))
 	p.show(t, "files", "{}", "document.querySelector('input[type=file]')")
@@ -193,14 +193,14 @@ func TestImportIsStoppedAndGoesOn(t *testing.T) {
 	p.picture(t, "stopped")
 	first := eval[map[string]int](t, p.browser, holdsOnDisk)
 	require.NotEmpty(t, first)
-	require.Less(t, len(first), 600)
+	require.Less(t, len(first), 240)
 	require.Equal(t, len(first), eval[int](t, p.browser, "buddyclock.log.lines().length"))
 
 	p.run(t, chromedp.SetUploadFiles("input[type=file]", []string{path}, chromedp.ByQuery))
 	p.says(t, "0 refused")
-	p.waitFor(t, "buddyclock.log.whole() && buddyclock.log.lines().length === 600")
+	p.waitFor(t, "buddyclock.log.whole() && buddyclock.log.lines().length === 240")
 	all := eval[map[string]int](t, p.browser, holdsOnDisk)
-	require.Len(t, all, 600)
+	require.Len(t, all, 240)
 	for hold, events := range first {
 		require.Equal(t, all[hold], events, "a hold that was begun before the stop was whole")
 	}

@@ -61,7 +61,7 @@ import { wholeIn } from './event.js';
  * @property {number | null} training_days
  */
 
-/** Version of the shape of a LogHold: kept ones of another are made anew. */
+/** Version of the shape of a LogHold, and of the rules that make it: kept ones of another are made anew. */
 export const LOG_VERSION = 1;
 /** A verdict that another one follows within this was a mis-press, ms. */
 const MISPRESS_MS = 10_000;
