@@ -105,6 +105,56 @@ func refuse(code, format string, args ...any) *Problem {
 // it is, and judged by the fold. When a key stands twice the last one counts,
 // as in JavaScript.
 func Decode(text []byte) (Event, error) {
+	if e, ok := decodePlain(text); ok {
+		return e, nil
+	}
+	return decodeAny(text)
+}
+
+// decodePlain reads an event that is spelt plainly and has nothing wrong. It
+// copies what it keeps.
+func decodePlain(text []byte) (e Event, ok bool) {
+	var p Plain
+	if len(text) > MaxEventBytes || !p.Read(text) || p.spaced || p.levels > MaxLevels {
+		return Event{}, false
+	}
+	for _, f := range [...]struct {
+		into     *string
+		key      string
+		maxBytes int
+		required bool
+	}{
+		{&e.ID, "id", MaxIDBytes, true}, {&e.Hold, "hold", MaxIDBytes, true}, {&e.Kind, "kind", MaxKindBytes, true}, {&e.By, "by", MaxByBytes, false},
+	} {
+		raw := p.Get(f.key)
+		if raw == nil && !f.required {
+			continue
+		}
+		if len(raw) < 2 || raw[0] != '"' || len(raw)-2 > f.maxBytes || f.required && len(raw) == 2 || bytes.IndexByte(raw, '\\') >= 0 {
+			return Event{}, false
+		}
+		*f.into = string(raw[1 : len(raw)-1])
+	}
+	if e.At, ok = wholeNumber(p.Get("at")); !ok {
+		return Event{}, false
+	}
+	if raw := p.Get("err"); raw != nil {
+		if e.Err, ok = wholeNumber(raw); !ok || e.Err < 0 {
+			return Event{}, false
+		}
+	}
+	e.Raw = bytes.Clone(text)
+	if raw := p.Get("data"); raw != nil {
+		if raw[0] != '{' {
+			return Event{}, false
+		}
+		e.Data = bytes.Clone(raw)
+	}
+	return e, true
+}
+
+// decodeAny reads an event however it is spelt, and says what is wrong with it.
+func decodeAny(text []byte) (Event, error) {
 	if !utf8.Valid(text) {
 		return Event{}, refuse("not-utf8", "the event is not valid UTF-8")
 	}
@@ -344,9 +394,26 @@ func wholeNumber(raw json.RawMessage) (int64, bool) {
 	if len(raw) == 0 || (raw[0] != '-' && (raw[0] < '0' || raw[0] > '9')) {
 		return 0, false
 	}
+	if v, ok := shortWhole(raw); ok {
+		return v, true
+	}
 	f, err := strconv.ParseFloat(string(raw), 64)
 	if err != nil || f != math.Trunc(f) || math.Abs(f) > MaxWhole {
 		return 0, false
 	}
 	return int64(f), true
+}
+
+// shortWhole reads what almost all whole numbers are: a few digits.
+func shortWhole(raw []byte) (v int64, ok bool) {
+	if len(raw) > 15 {
+		return 0, false
+	}
+	for _, c := range raw {
+		if c < '0' || c > '9' {
+			return 0, false
+		}
+		v = v*10 + int64(c-'0')
+	}
+	return v, true
 }

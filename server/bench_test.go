@@ -103,6 +103,7 @@ func BenchmarkLoadFull(b *testing.B) {
 			}
 		}()
 	}
+	fmt.Fprintln(server.in, "profile")
 	before, _, _ := server.usage("cpu")
 	busyTook := askClocks(askers, func() {
 		paced(pairs, seconds, func(n, second int) {
@@ -205,18 +206,19 @@ func BenchmarkLoadIdle(b *testing.B) {
 }
 
 // BenchmarkLoadReturn kills the server in the holds of a hundred pairs and
-// measures how soon all their phones are live again, with their events.
+// measures how soon all their phones are live again, in the same holds.
 func BenchmarkLoadReturn(b *testing.B) {
 	const phones, eventsEach = 200, 40
 	dir := b.TempDir()
 	server := startChild(b, "server", dir, fmt.Sprint(phones))
 	var kept atomic.Int64
+	sent := make([][][]byte, phones) // by the buddies
 	for _, p := range dialPhones(b, server.at, 0, phones, true) {
 		go drain(p, &kept)
 		if p.n%2 == 0 {
-			require.NoError(b, p.write(p.event("start")))
-			for range eventsEach - 1 {
-				require.NoError(b, p.write(p.event("look")))
+			for i := range eventsEach {
+				sent[p.n] = append(sent[p.n], p.event([]string{"start", "look"}[min(i, 1)]))
+				require.NoError(b, p.write(sent[p.n][i]))
 			}
 		}
 	}
@@ -226,6 +228,7 @@ func BenchmarkLoadReturn(b *testing.B) {
 	begun := time.Now()
 	var wg sync.WaitGroup
 	var missing atomic.Int64
+	welcomes := make([][]byte, phones)
 	for n := range phones {
 		wg.Go(func() {
 			p, err := dialPhone(server.at, n)
@@ -233,12 +236,18 @@ func BenchmarkLoadReturn(b *testing.B) {
 				missing.Add(1)
 				return
 			}
+			welcomes[n] = p.welcome
 			p.ws.Close()
 		})
 	}
 	wg.Wait()
 	took := time.Since(begun)
 	require.Zero(b, missing.Load(), "phones that did not come back")
+	soon := begun.UnixMilli() + 5_000
+	for n, welcome := range welcomes {
+		hold := loadDevice(n&^1) + "-h01"
+		require.Equal(b, foldOf(b, hold, soon, sent[n&^1]...), foldOf(b, hold, soon, welcome), "the hold of phone %d", n)
+	}
 	b.Logf("%d phones live again after %s", phones, ms(took))
 	report(b, "s-to-return", took.Seconds(), 3)
 }

@@ -51,7 +51,7 @@ func (in *incoming) beginBoard(ctx context.Context, version int, h hello) error 
 		Type: "welcome", V: version, Board: true, Outing: in.srv.outingNow(), Session: device.Session,
 		Device: device.ID, Role: device.Role, Name: device.Name, ClockID: clockID, ServerMs: us / 1000, Simulated: in.srv.simulated,
 	})
-	if !in.write(outgoing{frame: welcome}, nil) {
+	if !in.write(outgoing{frame: welcome}) {
 		return errGone
 	}
 	return nil

@@ -2,8 +2,6 @@ package server
 
 import (
 	"bufio"
-	"bytes"
-	"context"
 	"encoding/json"
 	"maps"
 	"net"
@@ -12,7 +10,6 @@ import (
 	"sync"
 	"time"
 
-	"github.com/benbjohnson/clock"
 	"github.com/coder/websocket"
 )
 
@@ -30,8 +27,9 @@ const (
 type conn struct {
 	srv  *Server
 	ws   *websocket.Conn
-	wire net.Conn
-	slow *clock.Timer // cuts the connection during a write that takes too long
+	out  net.Conn // where frames are written to
+	wire net.Conn // the same without TLS
+	slow patience // cuts the connection during a write that takes too long
 
 	mu      sync.Mutex
 	waiting []outgoing
@@ -41,10 +39,9 @@ type conn struct {
 }
 
 // newConn makes a connection whose writer is the caller until it calls open.
-func newConn(s *Server, ws *websocket.Conn, wire net.Conn) *conn {
-	c := &conn{srv: s, ws: ws, wire: wire, busy: true, ended: make(chan struct{})}
-	c.slow = s.clk.AfterFunc(writeWithin, c.cut)
-	c.slow.Stop()
+func newConn(s *Server, ws *websocket.Conn, out, wire net.Conn) *conn {
+	c := &conn{srv: s, ws: ws, out: out, wire: wire, busy: true, ended: make(chan struct{})}
+	c.slow.init(s.clk, writeWithin, c.cut)
 	return c
 }
 
@@ -55,23 +52,27 @@ func (c *conn) cut() { c.wire.Close() }
 // keepWire remembers the connection that a request's handler takes over.
 type keepWire struct {
 	http.ResponseWriter
-	wire net.Conn
+	out, wire net.Conn
 }
 
-// socketBuffer is the size of a socket's two buffers. Most frames are smaller;
-// those of net/http would be four times as large, for each idle phone.
-const socketBuffer = 1 << 10
+// Sizes of a socket's two buffers. Most frames that come are smaller, and only
+// control frames go out through one; those of net/http would be four times as
+// large, for each idle phone.
+const (
+	readBuffer    = 1 << 10
+	controlBuffer = 256
+)
 
 // Hijack implements http.Hijacker.
 func (k *keepWire) Hijack() (net.Conn, *bufio.ReadWriter, error) {
 	conn, rw, err := http.NewResponseController(k.ResponseWriter).Hijack()
-	k.wire = conn
+	k.out, k.wire = conn, conn
 	// TLS would say goodbye first, and wait for a peer that does not read.
 	if tls, ok := conn.(interface{ NetConn() net.Conn }); ok {
 		k.wire = tls.NetConn()
 	}
 	if err == nil && rw.Reader.Buffered() == 0 {
-		rw = bufio.NewReadWriter(bufio.NewReaderSize(conn, socketBuffer), bufio.NewWriterSize(conn, socketBuffer))
+		rw = bufio.NewReadWriter(bufio.NewReaderSize(conn, readBuffer), bufio.NewWriterSize(conn, controlBuffer))
 	}
 	return conn, rw, err
 }
@@ -163,57 +164,89 @@ func (c *conn) drain() bool {
 	}
 }
 
+// writeBytes is how much is written at once where much waits.
+const writeBytes = 32 << 10
+
+// writeBuffers are to be used again by the next who writes.
+var writeBuffers = sync.Pool{New: func() any { return new([]byte) }}
+
 // writeWaiting sends what is queued, until nothing is left or a write fails.
 func (c *conn) writeWaiting() {
-	var answer bytes.Buffer
+	buf := writeBuffers.Get().(*[]byte)
 	for {
 		c.mu.Lock()
-		if len(c.waiting) == 0 {
+		n, size := 0, 0
+		for n < len(c.waiting) && (n == 0 || size+len(c.waiting[n].frame) <= writeBytes) {
+			size += len(c.waiting[n].frame) + maxHeadBytes
+			n++
+		}
+		now := c.waiting[:n]
+		if c.waiting = c.waiting[n:]; n == 0 {
 			c.busy, c.waiting = false, nil
 			if c.over {
 				close(c.ended)
 			}
 			c.mu.Unlock()
-			return
+			break
 		}
-		o := c.waiting[0]
-		c.waiting = c.waiting[1:]
 		c.mu.Unlock()
-		if !c.write(o, &answer) {
+		if !c.writeInto(buf, now...) {
 			c.cut()
 			c.close()
 		}
 	}
+	if cap(*buf) <= 2*writeBytes {
+		writeBuffers.Put(buf)
+	}
 }
 
-// write sends one text and tells whether the connection goes on.
-func (c *conn) write(o outgoing, answer *bytes.Buffer) bool {
-	if o.reached != nil {
-		close(o.reached)
-		return true
-	}
-	frame := o.frame
-	if o.time != nil {
-		t3Us, id := c.srv.shared.NowUs()
-		if id != o.time.clockID {
-			return true // the machine slept between the stamps: the device asks again
+// write sends some texts and tells whether the connection goes on.
+func (c *conn) write(texts ...outgoing) bool { return c.writeInto(new([]byte), texts...) }
+
+func (c *conn) writeInto(buf *[]byte, texts ...outgoing) bool {
+	b := (*buf)[:0]
+	var last *farewell
+	for _, o := range texts {
+		if last != nil {
+			break
 		}
-		answer.Reset()
-		appendTime(answer, o.time.t1, o.time.t2Us, t3Us, id)
-		frame = answer.Bytes()
+		switch last = o.last; {
+		case o.time != nil:
+			b = c.appendAnswer(b, o.time)
+		case o.reached == nil:
+			b = appendFrame(b, o.frame)
+		}
 	}
-	c.slow.Reset(writeWithin)
-	err := c.ws.Write(context.Background(), websocket.MessageText, frame)
-	c.slow.Stop()
-	if err != nil {
-		return false
+	*buf = b
+	if len(b) > 0 {
+		c.slow.begin()
+		_, err := c.out.Write(b)
+		c.slow.end()
+		if err != nil {
+			return false
+		}
 	}
-	if o.last != nil {
+	for _, o := range texts {
+		if o.reached != nil {
+			close(o.reached)
+		}
+	}
+	if last != nil {
 		// Close also waits a few seconds for the device's own farewell.
-		c.ws.Close(o.last.status, o.last.reason)
-		return false
+		c.ws.Close(last.status, last.reason)
 	}
-	return true
+	return last == nil
+}
+
+// appendAnswer spells the answer to a time exchange, with the time right before
+// it is written.
+func (c *conn) appendAnswer(b []byte, x *exchange) []byte {
+	t3Us, id := c.srv.shared.NowUs()
+	if id != x.clockID {
+		return b // the machine slept between the stamps: the device asks again
+	}
+	var text [192]byte
+	return appendFrame(b, appendTime(text[:0], x.t1, x.t2Us, t3Us, id))
 }
 
 // conns are the open sockets. http.Server forgets a connection that became a

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"runtime"
+	"runtime/pprof"
 	"strconv"
 	"strings"
 	"sync"
@@ -64,9 +65,28 @@ func serveLoad() {
 			say("usage %d %d %d", cpuNs(), mem.HeapInuse+mem.StackInuse, runtime.NumGoroutine())
 		case "cpu":
 			say("usage %d 0 0", cpuNs())
+		case "profile":
+			defer profileTo(os.Getenv(profileFile))()
 		}
 	}
-	os.Exit(0)
+}
+
+// profileFile names the variable that tells where to write a CPU profile of the
+// server under full load.
+const profileFile = "BUDDYCLOCK_LOAD_PROFILE"
+
+func profileTo(path string) (stop func()) {
+	if path == "" {
+		return func() {}
+	}
+	f, err := os.Create(path)
+	if err != nil {
+		panic(err)
+	}
+	if err := pprof.StartCPUProfile(f); err != nil {
+		panic(err)
+	}
+	return func() { pprof.StopCPUProfile(); f.Close() }
 }
 
 // seed makes pairs and phones, unless they are there.
@@ -174,10 +194,11 @@ func (c *child) kill() {
 
 // phone is one device of the load, over the real socket.
 type phone struct {
-	n     int
-	ws    *websocket.Conn
-	mu    sync.Mutex // of writing
-	count int
+	n       int
+	ws      *websocket.Conn
+	welcome []byte
+	mu      sync.Mutex // of writing
+	count   int
 }
 
 var loadDialer = websocket.Dialer{HandshakeTimeout: time.Minute, ReadBufferSize: 1024, WriteBufferSize: 1024, WriteBufferPool: &sync.Pool{}}
@@ -193,11 +214,30 @@ func dialPhone(url string, n int) (*phone, error) {
 	if err := ws.WriteMessage(websocket.TextMessage, []byte(hello)); err != nil {
 		return nil, err
 	}
-	_, welcome, err := ws.ReadMessage()
-	if err == nil && !strings.HasPrefix(string(welcome), `{"type":"welcome"`) {
-		err = fmt.Errorf("no welcome but %s", welcome)
+	_, p.welcome, err = ws.ReadMessage()
+	if err == nil && !strings.HasPrefix(string(p.welcome), `{"type":"welcome"`) {
+		err = fmt.Errorf("no welcome but %s", p.welcome)
 	}
 	return p, err
+}
+
+// foldOf folds the events of a frame, and gives what the hold of that id is then
+// at an instant, as JSON.
+func foldOf(b *testing.B, id string, atMs int64, frames ...[]byte) string {
+	b.Helper()
+	hold := protocol.NewHold(id)
+	for _, frame := range frames {
+		var m struct{ Events []json.RawMessage }
+		require.NoError(b, json.Unmarshal(frame, &m))
+		for _, raw := range m.Events {
+			e, err := protocol.Decode(raw)
+			require.NoError(b, err)
+			hold.Add(e)
+		}
+	}
+	text, err := json.Marshal(hold.StatusAt(atMs))
+	require.NoError(b, err)
+	return string(text)
 }
 
 // dialPhones connects the phones from one number up to another. Those that stay

@@ -71,7 +71,13 @@ type object map[string]json.RawMessage
 
 // decodeMessage reads one frame. An error says what is wrong with it, in one
 // sentence for people; the message of an unknown type is no error.
+//
+// Events are parts of the frame: who keeps the frame for another one reads them
+// before.
 func decodeMessage(frame []byte) (message, error) {
+	if m, ok := decodePlain(frame); ok {
+		return m, nil
+	}
 	fields, err := decodeObject(frame)
 	if err != nil {
 		return message{}, err
@@ -95,6 +101,26 @@ func decodeMessage(frame []byte) (message, error) {
 		return message{}, err
 	}
 	return m, nil
+}
+
+// decodePlain reads what comes most often, events and time exchanges, where
+// nothing is wrong with it.
+func decodePlain(frame []byte) (m message, ok bool) {
+	var p protocol.Plain
+	if !p.Read(frame) {
+		return m, false
+	}
+	switch string(p.Get("type")) {
+	case `"` + typeEvents + `"`:
+		m.Type = typeEvents
+		if pair := p.Get("pair"); pair != nil { // as boards say
+			m.Fields = object{"pair": pair}
+		}
+		m.Events, ok = protocol.PlainList(p.Get("events"), room.MaxBatch)
+	case `"` + typeTime + `"`:
+		m.Type, m.T1, ok = typeTime, bytes.Clone(p.Get("t1")), isNumber(p.Get("t1"))
+	}
+	return m, ok
 }
 
 func decodeObject(text []byte) (object, error) {
@@ -126,11 +152,15 @@ func (o object) text(key string, maxBytes int) (string, error) {
 }
 
 func (o object) number(key string) (json.RawMessage, error) {
-	raw := o[key]
-	if len(raw) == 0 || len(raw) > 32 || (raw[0] != '-' && (raw[0] < '0' || raw[0] > '9')) {
+	if !isNumber(o[key]) {
 		return nil, bad("`%s` is missing or not a number", key)
 	}
-	return raw, nil
+	return o[key], nil
+}
+
+// isNumber tells whether a JSON value is a number, of a length that is one.
+func isNumber(raw []byte) bool {
+	return len(raw) > 0 && len(raw) <= 32 && (raw[0] == '-' || '0' <= raw[0] && raw[0] <= '9')
 }
 
 func (o object) hello() (h hello, err error) {
@@ -286,12 +316,6 @@ type erasedJSON struct {
 	Erased map[string][]store.Run `json:"erased"`
 }
 
-type storedJSON struct {
-	Type string   `json:"type"`
-	Pair string   `json:"pair,omitempty"` // to a board
-	IDs  []string `json:"ids"`
-}
-
 type refusedJSON struct {
 	Type string   `json:"type,omitempty"`
 	Pair string   `json:"pair,omitempty"`
@@ -319,20 +343,40 @@ type byeJSON struct {
 
 // appendTime spells the answer to a time exchange. Times are shared µs, written
 // as ms with three decimals.
-func appendTime(b *bytes.Buffer, t1 json.RawMessage, t2Us, t3Us int64, clockID string) {
-	b.WriteString(`{"type":"time","t1":`)
-	b.Write(t1)
-	b.WriteString(`,"t2":`)
-	writeMs(b, t2Us)
-	b.WriteString(`,"t3":`)
-	writeMs(b, t3Us)
-	b.WriteString(`,"clock_id":"`)
-	b.WriteString(clockID)
-	b.WriteString(`"}`)
+func appendTime(b []byte, t1 json.RawMessage, t2Us, t3Us int64, clockID string) []byte {
+	b = append(b, `{"type":"time","t1":`...)
+	b = append(b, t1...)
+	b = append(b, `,"t2":`...)
+	b = appendMs(b, t2Us)
+	b = append(b, `,"t3":`...)
+	b = appendMs(b, t3Us)
+	b = append(b, `,"clock_id":"`...)
+	b = append(b, clockID...)
+	return append(b, `"}`...)
 }
 
-func writeMs(b *bytes.Buffer, us int64) {
-	fmt.Fprintf(b, "%d.%03d", us/1000, us%1000)
+func appendMs(b []byte, us int64) []byte {
+	b = strconv.AppendInt(b, us/1000, 10)
+	return append(b, '.', byte('0'+us/100%10), byte('0'+us/10%10), byte('0'+us%10))
+}
+
+// storedFrame tells a device, or a board of a pair that it names, that events
+// are on disk. Their ids were checked, and need no escapes.
+func storedFrame(pair string, ids []string) []byte {
+	b := make([]byte, 0, 48+len(pair)+len(ids)*24)
+	b = append(b, `{"type":"stored",`...)
+	if pair != "" {
+		b = append(b, `"pair":`...)
+		b = append(strconv.AppendQuote(b, pair), ',')
+	}
+	b = append(b, `"ids":[`...)
+	for i, id := range ids {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(append(append(b, '"'), id...), '"')
+	}
+	return append(b, "]}"...)
 }
 
 func encode(v any) []byte {

@@ -53,7 +53,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	ws.SetReadLimit(maxFrameBytes)
-	c := newConn(s, ws, keep.wire)
+	c := newConn(s, ws, keep.out, keep.wire)
 	if !s.conns.add(c) {
 		ws.CloseNow()
 		s.unwelcomed.remove(address)
@@ -70,9 +70,12 @@ func serveSocket(c *conn, address string) {
 	defer c.ws.CloseNow()
 	welcomed := sync.OnceFunc(func() { c.srv.unwelcomed.remove(address) })
 	defer welcomed()
-	silent := c.srv.clk.AfterFunc(helloWithin, c.cut)
-	defer silent.Stop()
-	in := &incoming{conn: c, silent: silent, welcomed: welcomed}
+	early := c.srv.clk.AfterFunc(helloWithin, c.cut)
+	defer early.Stop()
+	in := &incoming{conn: c, early: early, welcomed: welcomed}
+	in.silent.init(c.srv.clk, idleFor, c.cut)
+	defer in.silent.stop()
+	defer c.slow.stop()
 	in.serve(context.Background())
 }
 
@@ -80,7 +83,8 @@ func serveSocket(c *conn, address string) {
 // its own and ends when the socket is closed, by whomever.
 type incoming struct {
 	*conn
-	silent   *clock.Timer // ends a connection that says nothing
+	early    *clock.Timer // ends a connection that does not begin
+	silent   patience     // ends one that says nothing more
 	welcomed func()
 	buf      bytes.Buffer
 	member   room.Member
@@ -124,7 +128,7 @@ func (in *incoming) next(ctx context.Context) (stamped, error) {
 		return stamped{}, errGone
 	}
 	t2Us, clockID := in.srv.shared.NowUs()
-	in.silent.Reset(idleFor)
+	in.silent.begin()
 	if kind != websocket.MessageText {
 		return stamped{}, bad("a message is text, and this one is not")
 	}
@@ -135,7 +139,7 @@ func (in *incoming) next(ctx context.Context) (stamped, error) {
 func (in *incoming) serve(ctx context.Context) {
 	defer in.srv.here.remove(in)
 	if err := in.begin(ctx); err != nil {
-		in.write(in.farewell(err), nil)
+		in.write(in.farewell(err))
 		return
 	}
 	in.welcomed()
@@ -181,6 +185,7 @@ func (in *incoming) farewell(err error) outgoing {
 // then nothing else is written to it.
 func (in *incoming) begin(ctx context.Context) error {
 	m, err := in.next(ctx)
+	in.early.Stop()
 	if err != nil {
 		return err
 	}
@@ -256,7 +261,7 @@ func (in *incoming) welcome(ctx context.Context, version int, device store.Devic
 		Erased: erased, More: n < len(missing), Events: first.Bytes(),
 	})}, room.EventFrames(pair.ID, missing[n:])...)
 	for _, frame := range frames {
-		if !in.write(outgoing{frame: frame}, nil) {
+		if !in.write(outgoing{frame: frame}) {
 			return errGone
 		}
 	}
@@ -322,7 +327,7 @@ func (in *incoming) rest(wait time.Duration) {
 	case <-timer.C:
 	case <-in.ended:
 	}
-	in.silent.Reset(idleFor)
+	in.silent.begin()
 }
 
 // name is how answers name the place's pair: only a board needs it.
@@ -336,7 +341,7 @@ func (p *place) name() string {
 // report tells the device what became of its events.
 func (p *place) report(res room.Result) {
 	if len(res.Stored) > 0 {
-		p.Send(encode(storedJSON{"stored", p.name(), res.Stored}))
+		p.Send(storedFrame(p.name(), res.Stored))
 	}
 	for _, r := range res.Refused {
 		p.Send(encode(refusedJSON{"refused", p.name(), r.IDs, problemJSON{r.Code, r.Reason}}))

@@ -5,6 +5,7 @@ import (
 	"compress/gzip"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io/fs"
 	"maps"
@@ -13,6 +14,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 // types are the kinds of files that are served, apart from packed ones. Others
@@ -72,11 +74,19 @@ func NewAssets(source fs.FS) (*Assets, error) {
 	whole := sha256.New()
 	whole.Write(index)
 	whole.Write(worker)
-	for _, name := range slices.Sorted(maps.Keys(contents)) {
-		if a.files[name], err = newFile(types[path.Ext(name)], contents[name]); err != nil {
-			return nil, err
-		}
-		fmt.Fprintf(whole, "%s %s\n", name, a.files[name].tag)
+	names := slices.Sorted(maps.Keys(contents))
+	made, errs := make([]file, len(names)), make([]error, len(names))
+	var all sync.WaitGroup
+	for i, name := range names {
+		all.Go(func() { made[i], errs[i] = newFile(types[path.Ext(name)], contents[name]) })
+	}
+	all.Wait()
+	for i, name := range names {
+		a.files[name] = made[i]
+		fmt.Fprintf(whole, "%s %s\n", name, made[i].tag)
+	}
+	if err := errors.Join(errs...); err != nil {
+		return nil, err
 	}
 	a.version = hex.EncodeToString(whole.Sum(nil))[:16]
 	// What the first module imports is asked for along with it, not after it.

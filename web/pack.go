@@ -9,6 +9,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/evanw/esbuild/pkg/api"
 )
@@ -45,26 +46,17 @@ type Packed struct {
 // as they are written.
 func Pack(source fs.FS) (*Packed, error) {
 	made := &Packed{Files: map[string][]byte{}}
+	results := make(map[string]*api.BuildResult, len(packs))
+	var all sync.WaitGroup
 	for name, entry := range packs {
-		result := api.Build(api.BuildOptions{
-			EntryPoints:       []string{entry},
-			Outdir:            outDir,
-			EntryNames:        strings.TrimSuffix(name, path.Ext(name)),
-			ChunkNames:        "[name]-[hash]",
-			Splitting:         name == appName,
-			Metafile:          name == appName,
-			Bundle:            true,
-			Format:            api.FormatESModule,
-			Target:            api.ES2022,
-			MinifyWhitespace:  true,
-			MinifyIdentifiers: true,
-			MinifySyntax:      true,
-			LegalComments:     api.LegalCommentsNone,
-			LogLevel:          api.LogLevelSilent,
-			Plugins:           []api.Plugin{readFrom(source)},
-		})
+		result := new(api.BuildResult)
+		results[name] = result
+		all.Go(func() { *result = build(source, name, entry) })
+	}
+	all.Wait()
+	for name, result := range results {
 		if len(result.Errors) > 0 {
-			return nil, fmt.Errorf("the page's %s cannot be packed: %w", entry, problems(result.Errors))
+			return nil, fmt.Errorf("the page's %s cannot be packed: %w", packs[name], problems(result.Errors))
 		}
 		for _, f := range result.OutputFiles {
 			made.Files[path.Base(f.Path)] = f.Contents
@@ -76,6 +68,27 @@ func Pack(source fs.FS) (*Packed, error) {
 		}
 	}
 	return made, nil
+}
+
+// build makes one file of packs, and what it imports only when asked for.
+func build(source fs.FS, name, entry string) api.BuildResult {
+	return api.Build(api.BuildOptions{
+		EntryPoints:       []string{entry},
+		Outdir:            outDir,
+		EntryNames:        strings.TrimSuffix(name, path.Ext(name)),
+		ChunkNames:        "[name]-[hash]",
+		Splitting:         name == appName,
+		Metafile:          name == appName,
+		Bundle:            true,
+		Format:            api.FormatESModule,
+		Target:            api.ES2022,
+		MinifyWhitespace:  true,
+		MinifyIdentifiers: true,
+		MinifySyntax:      true,
+		LegalComments:     api.LegalCommentsNone,
+		LogLevel:          api.LogLevelSilent,
+		Plugins:           []api.Plugin{readFrom(source)},
+	})
 }
 
 // outDir is where the packer believes it writes; nothing is written there.

@@ -122,6 +122,16 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	}
 	defer listener.Close()
 
+	// Packing the page takes longest, so it goes on while the data is opened.
+	type packing struct {
+		assets *web.Assets
+		err    error
+	}
+	packed := make(chan packing, 1)
+	go func() {
+		assets, err := web.NewAssets(web.Source())
+		packed <- packing{assets, err}
+	}()
 	shared := server.NewSharedClock(m.Clock)
 	st, err := store.Open(o.data, shared.NowMs)
 	if err != nil {
@@ -144,14 +154,14 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	if err != nil {
 		return errors.Join(fmt.Errorf("the outing cannot be begun: %w", err), st.Close())
 	}
-	assets, err := web.NewAssets(web.Source())
-	if err != nil {
-		return errors.Join(err, st.Close())
+	page := <-packed
+	if page.err != nil {
+		return errors.Join(page.err, st.Close())
 	}
 	bound := listener.Addr().(*net.TCPAddr)
 	urls := func() []string { return way.urls(bound) }
 	srv := server.New(server.Options{
-		Store: st, Session: session, Clock: m.Clock, Shared: shared, Assets: assets,
+		Store: st, Session: session, Clock: m.Clock, Shared: shared, Assets: page.assets,
 		Hosts: server.NewHosts(m.Clock, way.names()...),
 		URLs:  urls,
 		Log:   slog.New(slog.NewTextHandler(m.Stderr, nil)),

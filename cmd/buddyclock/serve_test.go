@@ -297,24 +297,36 @@ func post(t *testing.T, base, path string, body any) map[string]any {
 	return answer
 }
 
-// Ensures that senders who drip their request byte by byte are cut off, and keep
-// nobody else waiting meanwhile.
+// slowRequests are requests that drip in byte by byte after these first words.
+var slowRequests = []string{
+	"GET /healthz HTTP/1.1\r\nHost: %s\r\nX-Slow: ",
+	"POST /api/join HTTP/1.1\r\nHost: %s\r\nContent-Length: 8000\r\n\r\n{",
+	"POST /api/events HTTP/1.1\r\nHost: %s\r\nContent-Length: 200000\r\n\r\n{",
+	"POST /api/events HTTP/1.1\r\nHost: %s\r\nTransfer-Encoding: chunked\r\n\r\nfff\r\n{",
+	"POST /api/code HTTP/1.1\r\nHost: %s\r\nTransfer-Encoding: chunked\r\n\r\n1;",
+	"POST /api/import HTTP/1.1\r\nHost: %s\r\nContent-Length: 200000\r\n\r\n{",
+	"POST /api/export HTTP/1.1\r\nHost: %s\r\nContent-Length: 8000\r\n\r\n{",
+	"GET /socket HTTP/1.1\r\nHost: %[1]s\r\nOrigin: http://%[1]s\r\nContent-Length: 8000\r\n\r\n{",
+}
+
+// Ensures that senders who drip their request byte by byte, its head or its body,
+// are cut off, and keep nobody else waiting meanwhile.
 func TestSlowSendersAreCutOff(t *testing.T) {
 	t.Parallel()
 	p := start(t, nil, "-addr", "127.0.0.1:0", "-data", t.TempDir())
 	addr := strings.TrimPrefix(p.URL, "http://")
-	ended := make(chan time.Duration, 20)
+	ended := make(chan struct{}, 3*len(slowRequests))
 	begun := time.Now()
-	for range cap(ended) {
+	for n := range cap(ended) {
 		conn, err := net.Dial("tcp", addr)
 		require.NoError(t, err)
 		defer conn.Close()
 		go func() {
-			fmt.Fprintf(conn, "GET /healthz HTTP/1.1\r\nHost: %s\r\nX-Slow: ", addr)
+			fmt.Fprintf(conn, slowRequests[n%len(slowRequests)], addr)
 			for {
 				time.Sleep(50 * time.Millisecond)
 				if _, err := conn.Write([]byte("x")); err != nil {
-					ended <- time.Since(begun)
+					ended <- struct{}{}
 					return
 				}
 			}

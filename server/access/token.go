@@ -7,7 +7,6 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"encoding/base64"
-	"fmt"
 	"strings"
 
 	"buddyclock/protocol"
@@ -33,7 +32,11 @@ func IsDeviceID(s string) bool {
 func IsEventID(s string) bool {
 	n, ok := protocol.CounterOf(s)
 	device := protocol.DeviceOf(s)
-	return ok && n >= 1 && IsDeviceID(device) && s == fmt.Sprintf("%s-%06d", device, n)
+	if !ok || n < 1 || !IsDeviceID(device) {
+		return false
+	}
+	digits := s[len(device)+1:]
+	return len(digits) == 6 || len(digits) > 6 && digits[0] != '0'
 }
 
 // NewSecret makes a join secret of 128 random bits, fit for a URL.

@@ -62,7 +62,7 @@ type Env struct {
 
 // Core is what is known of one pair, and what each happening does to it. One
 // thing happens at a time: it has no goroutine and no lock, and waits for
-// nothing but what it reads from the disk. A Room is a Core with a goroutine.
+// nothing but what it reads from the disk. A Room sees to the turns.
 type Core struct {
 	Pair store.Pair
 

@@ -3,7 +3,7 @@ package room
 import (
 	"bytes"
 	"encoding/json"
-	"fmt"
+	"strconv"
 )
 
 // maxFrame is the size above which events are spread over several frames.
@@ -16,8 +16,15 @@ func EventFrames(pair string, events [][]byte) [][]byte {
 	var frames [][]byte
 	for len(events) > 0 {
 		n := FrameShare(events)
+		size := 64 + len(pair)
+		for _, e := range events[:n] {
+			size += len(e) + 1
+		}
 		var b bytes.Buffer
-		fmt.Fprintf(&b, `{"type":"events","pair":%q,"events":`, pair)
+		b.Grow(size)
+		b.WriteString(`{"type":"events","pair":`)
+		b.Write(strconv.AppendQuote(b.AvailableBuffer(), pair))
+		b.WriteString(`,"events":`)
 		WriteList(&b, events[:n])
 		events = events[n:]
 		if len(events) > 0 {

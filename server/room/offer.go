@@ -28,6 +28,9 @@ type Refusal struct {
 // merged has each code once, so that a device whose events are all refused is
 // told so in a few messages. A code's first reason stands for all of them.
 func merged(refused []Refusal) []Refusal {
+	if len(refused) < 2 {
+		return refused
+	}
 	var list []Refusal
 	at := map[string]int{}
 	for _, r := range refused {

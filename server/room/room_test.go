@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"sync"
 	"testing"
 	"time"
 
@@ -171,12 +172,12 @@ func TestHeartbeatsDoNotWaitForTheDisk(t *testing.T) {
 	require.NoError(t, err)
 	defer release()
 	busy, free := make(chan struct{}), make(chan struct{})
-	r.act(context.Background(), func() { close(busy); <-free })
+	go r.act(func() { close(busy); <-free })
 	<-busy
 	beaten := make(chan struct{})
 	go func() {
 		defer close(beaten)
-		for range 3 * inboxSize {
+		for range 3 * maxWaiting {
 			r.Heartbeat(Member{Device: device, Role: "buddy"}, nil)
 		}
 	}()
@@ -208,4 +209,48 @@ func TestRoomStaysWithTheHoldBegunLast(t *testing.T) {
 	require.Equal(t, "h1", followed())
 	offerOf(t, r, "h2", 4, "plan", now)
 	require.Equal(t, "h2", followed())
+}
+
+// Ensures that one thing at a time happens to a pair, in the order in which each
+// brings them, and nothing more once it has stopped.
+func TestRoomTakesTurns(t *testing.T) {
+	first, pair, mock := newRooms(t)
+	rs := NewRooms(first.store, mock, first.nowMs, first.log)
+	r, release, err := rs.Enter(pair)
+	require.NoError(t, err)
+	defer release()
+	const who, each = 8, 500
+	var last [who]int // without a lock: the race detector watches
+	var all sync.WaitGroup
+	for i := range who {
+		all.Go(func() {
+			for n := range each {
+				r.act(func() {
+					if last[i]++; last[i] != n+1 {
+						t.Errorf("%d came out of turn", n)
+					}
+				})
+			}
+		})
+	}
+	all.Wait()
+	settled(t, r)
+	for i := range who {
+		require.Equal(t, each, last[i])
+	}
+
+	inside, free, stopped := make(chan struct{}), make(chan struct{}), make(chan struct{})
+	go r.act(func() { close(inside); <-free })
+	<-inside
+	require.True(t, r.act(func() { t.Error("it has stopped") }))
+	go func() { rs.Stop(); close(stopped) }()
+	require.Eventually(t, func() bool { r.mu.Lock(); defer r.mu.Unlock(); return r.ended }, 10*time.Second, time.Millisecond)
+	select {
+	case <-stopped:
+		t.Error("something happens still")
+	default:
+	}
+	close(free)
+	<-stopped
+	require.False(t, r.act(func() { t.Error("it has stopped") }))
 }

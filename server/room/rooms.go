@@ -3,6 +3,8 @@ package room
 import (
 	"context"
 	"log/slog"
+	"maps"
+	"slices"
 	"sync"
 
 	"github.com/benbjohnson/clock"
@@ -17,11 +19,11 @@ type Rooms struct {
 	nowMs func() int64
 	log   *slog.Logger
 
-	running sync.WaitGroup
-	stop    chan struct{}
+	stop chan struct{}
 
 	mu      sync.Mutex
 	live    map[string]*entry
+	rooms   map[*Room]struct{} // of the live ones, those that have begun
 	stopped bool
 }
 
@@ -36,7 +38,7 @@ type entry struct {
 
 // NewRooms makes an empty set of live pairs. nowMs gives shared time.
 func NewRooms(st *store.Store, clk clock.Clock, nowMs func() int64, log *slog.Logger) *Rooms {
-	return &Rooms{store: st, clk: clk, nowMs: nowMs, log: log, stop: make(chan struct{}), live: make(map[string]*entry)}
+	return &Rooms{store: st, clk: clk, nowMs: nowMs, log: log, stop: make(chan struct{}), live: map[string]*entry{}, rooms: map[*Room]struct{}{}}
 }
 
 // Enter gives the room of a pair, and makes it live if it is not. The caller
@@ -66,7 +68,7 @@ func (rs *Rooms) Enter(p store.Pair) (r *Room, release func(), err error) {
 	return e.room, release, nil
 }
 
-// begin reads what a live pair must know and starts its goroutine.
+// begin reads what a live pair must know.
 func (rs *Rooms) begin(p store.Pair) (*Room, error) {
 	r, err := newRoom(rs, p)
 	if err != nil {
@@ -75,10 +77,10 @@ func (rs *Rooms) begin(p store.Pair) (*Room, error) {
 	rs.mu.Lock()
 	defer rs.mu.Unlock()
 	if rs.stopped {
+		r.end()
 		return nil, ErrStopping
 	}
-	rs.running.Add(1)
-	go r.run()
+	rs.rooms[r] = struct{}{}
 	return r, nil
 }
 
@@ -129,20 +131,20 @@ func (rs *Rooms) Erased(p store.Pair, frame []byte) {
 		return
 	}
 	if r, release, err := rs.Enter(p); err == nil {
-		r.act(context.Background(), func() { r.core.Erased(frame) })
+		r.act(func() { r.core.Erased(frame) })
 		release()
 	}
 }
 
-// retire ends a room unless somebody holds it.
+// retire forgets a room unless somebody holds it.
 func (rs *Rooms) retire(r *Room) bool {
 	rs.mu.Lock()
 	defer rs.mu.Unlock()
 	if rs.live[r.core.Pair.ID].held > 0 {
-		r.timer.Reset(lingerFor)
 		return false
 	}
 	delete(rs.live, r.core.Pair.ID)
+	delete(rs.rooms, r)
 	return true
 }
 
@@ -150,7 +152,10 @@ func (rs *Rooms) retire(r *Room) bool {
 func (rs *Rooms) Stop() {
 	rs.mu.Lock()
 	rs.stopped = true
+	rooms := slices.Collect(maps.Keys(rs.rooms))
 	rs.mu.Unlock()
 	close(rs.stop)
-	rs.running.Wait()
+	for _, r := range rooms {
+		r.halt()
+	}
 }

@@ -70,6 +70,7 @@ func (s *Store) commitLoop(w *writer) {
 		jobs, closed := s.take()
 		if len(jobs) > 0 {
 			err := w.carryOut(jobs)
+			s.fold.committed()
 			for _, j := range jobs {
 				j.done(err)
 			}
@@ -99,9 +100,12 @@ func (s *Store) take() (jobs []job, closed bool) {
 
 // writer is the writing connection with its statements. Only the committer uses it.
 type writer struct {
-	conn   *sql.Conn
-	insert *sql.Stmt
-	lookup *sql.Stmt
+	conn *sql.Conn
+
+	begin, end, undo     *sql.Stmt
+	insert, lookup, gone *sql.Stmt
+
+	erasedAny bool // whether any event was ever erased
 }
 
 func newWriter(db *sql.DB) (*writer, error) {
@@ -111,9 +115,18 @@ func newWriter(db *sql.DB) (*writer, error) {
 		return nil, err
 	}
 	w := &writer{conn: conn}
-	if w.insert, err = conn.PrepareContext(ctx, `INSERT INTO event (`+rowColumns+`) SELECT ?1,?2,?3,?4,?5,?6,?7,?8,?9,?10
-		WHERE NOT EXISTS (SELECT 1 FROM erased WHERE device = ?5 AND counter = ?6) ON CONFLICT DO NOTHING`); err == nil {
-		w.lookup, err = conn.PrepareContext(ctx, "SELECT seq, "+rowColumns+" FROM event WHERE id = ?")
+	err = w.lookForErased()
+	for stmt, query := range map[**sql.Stmt]string{
+		&w.begin:  "BEGIN IMMEDIATE",
+		&w.end:    "COMMIT",
+		&w.undo:   "ROLLBACK",
+		&w.insert: "INSERT INTO event (" + rowColumns + ") VALUES (?,?,?,?,?,?,?,?,?,?) ON CONFLICT DO NOTHING",
+		&w.lookup: "SELECT seq, " + rowColumns + " FROM event WHERE device = ? AND counter = ?",
+		&w.gone:   "SELECT EXISTS (SELECT 1 FROM erased WHERE device = ? AND counter = ?)",
+	} {
+		if err == nil {
+			*stmt, err = conn.PrepareContext(ctx, query)
+		}
 	}
 	if err != nil {
 		return nil, errors.Join(err, w.close())
@@ -122,7 +135,7 @@ func newWriter(db *sql.DB) (*writer, error) {
 }
 
 func (w *writer) close() error {
-	for _, stmt := range []*sql.Stmt{w.insert, w.lookup} {
+	for _, stmt := range []*sql.Stmt{w.begin, w.end, w.undo, w.insert, w.lookup, w.gone} {
 		if stmt != nil {
 			stmt.Close()
 		}
@@ -140,7 +153,7 @@ func (w *writer) carryOut(jobs []job) error {
 
 // commit runs the jobs in one transaction: all are on disk, or none.
 func (w *writer) commit(jobs []job) error {
-	if err := w.exec("BEGIN IMMEDIATE"); err != nil {
+	if _, err := w.begin.Exec(); err != nil {
 		return fmt.Errorf("cannot begin to write: %w", inWords(err))
 	}
 	for _, j := range jobs {
@@ -148,7 +161,7 @@ func (w *writer) commit(jobs []job) error {
 			return w.rollback(inWords(err))
 		}
 	}
-	if err := w.exec("COMMIT"); err != nil {
+	if _, err := w.end.Exec(); err != nil {
 		return w.rollback(fmt.Errorf("cannot write to disk: %w", inWords(err)))
 	}
 	return nil
@@ -156,7 +169,7 @@ func (w *writer) commit(jobs []job) error {
 
 func (w *writer) rollback(cause error) error {
 	// SQLite has already rolled back by itself after a full disk; a second time is refused, and no harm.
-	_ = w.exec("ROLLBACK")
+	_, _ = w.undo.Exec()
 	return cause
 }
 

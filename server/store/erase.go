@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // HoldRef names a hold of a pair.
@@ -11,8 +12,14 @@ type HoldRef struct{ Pair, Hold string }
 
 // isErased tells whether a device's event was erased.
 func (w *writer) isErased(device string, counter int64) (gone bool, err error) {
-	err = w.queryRow("SELECT EXISTS (SELECT 1 FROM erased WHERE device = ? AND counter = ?)", device, counter).Scan(&gone)
+	err = w.gone.QueryRowContext(context.Background(), device, counter).Scan(&gone)
 	return gone, err
+}
+
+// lookForErased finds out whether any event was ever erased: as long as none
+// was, nothing is looked up.
+func (w *writer) lookForErased() error {
+	return w.queryRow("SELECT EXISTS (SELECT 1 FROM erased)").Scan(&w.erasedAny)
 }
 
 // Erase takes whole holds, single events by their ids, and the names of devices
@@ -32,7 +39,7 @@ func (s *Store) Erase(ctx context.Context, holds []HoldRef, ids, devices []strin
 		if err != nil {
 			return w.rollback(err)
 		}
-		return w.rewrite()
+		return errors.Join(w.lookForErased(), w.rewrite())
 	})
 	return events, err
 }
@@ -60,7 +67,7 @@ func (w *writer) eraseRows(ctx context.Context, nowMs int64, holds []HoldRef, id
 		}
 	}
 	for _, id := range ids {
-		if err := erase("id = ?", id); err != nil {
+		if err := erase(strings.TrimPrefix(whereID, "WHERE "), idArgs(id)...); err != nil {
 			return err
 		}
 	}

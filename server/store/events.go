@@ -61,6 +61,11 @@ func (w *writer) append(pair string, e *protocol.Event, nowMs int64) (Outcome, e
 }
 
 func (w *writer) insertRow(r row) (Outcome, error) {
+	if w.erasedAny {
+		if gone, err := w.isErased(r.device, r.counter); gone || err != nil {
+			return Erased, err
+		}
+	}
 	ctx := context.Background()
 	res, err := w.insert.ExecContext(ctx, r.id, r.pair, r.hold, r.kind, r.device, r.counter, r.at, r.storedMs, r.body, r.sum())
 	if err != nil {
@@ -69,21 +74,13 @@ func (w *writer) insertRow(r row) (Outcome, error) {
 	if n, err := res.RowsAffected(); err != nil || n == 1 {
 		return Stored, err
 	}
-	rows, err := w.lookup.QueryContext(ctx, r.id)
+	rows, err := w.lookup.QueryContext(ctx, r.device, r.counter)
 	if err != nil {
 		return 0, err
 	}
 	defer rows.Close()
 	if !rows.Next() {
-		if err := errors.Join(rows.Err(), rows.Close()); err != nil {
-			return 0, err
-		}
-		gone, err := w.isErased(r.device, r.counter)
-		if err != nil || gone {
-			return Erased, err
-		}
-		// Another spelling of the same counter.
-		return Conflict, nil
+		return 0, errors.Join(rows.Err(), fmt.Errorf("event %q is neither new nor there", r.id))
 	}
 	old, err := scanRow(rows)
 	if err != nil {
@@ -249,6 +246,15 @@ func (s *Store) Has(ctx context.Context, pair string, e *protocol.Event) (bool, 
 	err := s.eachRow(ctx, func(r *row) error {
 		found = protocol.SameContent(protocol.Event{Raw: r.body}, *e)
 		return nil
-	}, "WHERE id = ? AND pair = ?", e.ID, pair)
+	}, whereID+" AND pair = ?", append(idArgs(e.ID), pair)...)
 	return found, err
+}
+
+// whereID finds an event by its id, with idArgs. The index is by device and
+// counter.
+const whereID = "WHERE device = ? AND counter = ? AND id = ?"
+
+func idArgs(id string) []any {
+	counter, _ := protocol.CounterOf(id)
+	return []any{protocol.DeviceOf(id), counter, id}
 }

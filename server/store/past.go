@@ -55,7 +55,7 @@ func (s *Store) FiledHold(ctx context.Context, h HoldRef) ([]Filed, error) {
 
 // FiledEvent gives one event by its id; none where it is not there.
 func (s *Store) FiledEvent(ctx context.Context, id string) ([]Filed, error) {
-	return s.filed(ctx, "WHERE id = ?", id)
+	return s.filed(ctx, whereID, idArgs(id)...)
 }
 
 // FiledKinds gives all events of some kinds, whatever their pair.

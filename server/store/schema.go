@@ -55,7 +55,7 @@ CREATE INDEX membership_device ON membership(device);
 
 CREATE TABLE event (
   seq       INTEGER PRIMARY KEY,     -- order of arrival
-  id        TEXT NOT NULL UNIQUE,
+  id        TEXT NOT NULL,           -- device, '-' and counter
   pair      TEXT NOT NULL,
   hold      TEXT NOT NULL,
   kind      TEXT NOT NULL,
@@ -66,6 +66,7 @@ CREATE TABLE event (
   body      BLOB NOT NULL,
   sum       BLOB NOT NULL            -- checksum of the columns above but seq
 ) STRICT;
+-- This alone keeps ids apart. Files of before also have an index of id.
 CREATE UNIQUE INDEX event_device ON event(device, counter);
 CREATE INDEX event_hold ON event(pair, hold);
 CREATE INDEX event_plan ON event(pair, at) WHERE kind = 'plan';

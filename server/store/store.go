@@ -35,8 +35,15 @@ const lockName = "buddyclock.lock"
 
 // durable are the pragmas by which a commit has reached the disk when it
 // returns, and what is deleted is gone. A Mac's fsync stops at the drive's own
-// memory unless it is asked for more; elsewhere fullfsync changes nothing.
+// memory unless it is asked for more; elsewhere fullfsync changes nothing. init
+// has it wait for the data alone, where the system can: the time at which a file
+// was changed need not outlast a power cut.
 var durable = []string{"synchronous(FULL)", "fullfsync(ON)", "checkpoint_fullfsync(ON)", "secure_delete(ON)"}
+
+func init() {
+	// Where it cannot be, all is waited for.
+	_, _ = sqlite.Fdatasync(true)
+}
 
 // openCheckBytes is the size up to which a file is checked whole when it is
 // opened. Larger ones would keep people waiting; `buddyclock verify` reads those.
@@ -66,6 +73,7 @@ type Store struct {
 	lock  *flock.Flock
 	read  *reader
 	write *sql.DB
+	fold  *logFolder
 
 	mu      sync.Mutex // guards waiting and closed
 	waiting []job
@@ -112,7 +120,7 @@ func (s *Store) open() error {
 		return err
 	}
 	var err error
-	s.write, err = openDB(s.path, "rw", append([]string{"journal_mode(WAL)", "busy_timeout(10000)", "foreign_keys(ON)"}, durable...)...)
+	s.write, err = openDB(s.path, "rw", append([]string{"journal_mode(WAL)", "busy_timeout(10000)", "foreign_keys(ON)", fmt.Sprintf("wal_autocheckpoint(%d)", longLog)}, durable...)...)
 	if err != nil {
 		return err
 	}
@@ -129,6 +137,9 @@ func (s *Store) open() error {
 	s.read.SetMaxIdleConns(4)
 	if _, err := s.write.Exec(erasedSchema); err != nil {
 		return s.judgeError(err)
+	}
+	if s.fold, err = newLogFolder(s.path); err != nil {
+		return err
 	}
 	w, err := newWriter(s.write)
 	if err != nil {
@@ -300,6 +311,9 @@ func (s *Store) Close() error {
 
 func (s *Store) closeFiles() error {
 	var errs []error
+	if s.fold != nil {
+		errs = append(errs, s.fold.close())
+	}
 	if s.read != nil {
 		errs = append(errs, s.read.Close())
 	}
