@@ -85,6 +85,9 @@ func (s *scan) next(c byte) bool {
 }
 
 func (s *scan) space() {
+	if s.at < len(s.text) && s.text[s.at] > ' ' {
+		return
+	}
 	for s.at < len(s.text) {
 		switch s.text[s.at] {
 		case ' ', '\t', '\r', '\n':
@@ -193,20 +196,19 @@ func (s *scan) string() (escaped, ok bool) {
 	if !s.next('"') {
 		return false, false
 	}
-	for s.at < len(s.text) {
-		c := s.text[s.at]
-		s.at++
-		switch {
-		case c == '"':
-			return escaped, true
-		case c == '\\':
-			escaped = true
-			if !s.escape() {
-				return true, false
-			}
-		case c < ' ':
-			return escaped, false
+	text := s.text
+	for i := s.at; i < len(text); i++ {
+		c := text[i]
+		if c >= ' ' && c != '"' && c != '\\' {
+			continue
 		}
+		if s.at = i + 1; c == '"' {
+			return escaped, true
+		}
+		if escaped = true; c < ' ' || !s.escape() {
+			return true, false
+		}
+		i = s.at - 1
 	}
 	return escaped, false
 }

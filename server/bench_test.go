@@ -80,7 +80,9 @@ func BenchmarkLoadFull(b *testing.B) {
 	server := startChild(b, "server", b.TempDir(), fmt.Sprint(2*pairs+probes))
 	phones := dialPhones(b, server.at, 0, 2*pairs, true)
 	askers := dialPhones(b, server.at, 2*pairs, 2*pairs+probes, false)
-	idleTook := askClocks(askers, func() { time.Sleep(4 * time.Second) })
+	// These phones send no heartbeats, so that their pairs are told once that they
+	// are stale and once that they are lost: after this time nobody is told any more.
+	idleTook := askClocks(askers, func() { time.Sleep(14 * time.Second) })
 
 	var kept, got atomic.Int64
 	var mu sync.Mutex

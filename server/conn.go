@@ -53,6 +53,7 @@ func (c *conn) cut() { c.wire.Close() }
 type keepWire struct {
 	http.ResponseWriter
 	out, wire net.Conn
+	in        *bufio.Reader
 }
 
 // Sizes of a socket's two buffers. Most frames that come are smaller, and only
@@ -72,7 +73,8 @@ func (k *keepWire) Hijack() (net.Conn, *bufio.ReadWriter, error) {
 		k.wire = tls.NetConn()
 	}
 	if err == nil && rw.Reader.Buffered() == 0 {
-		rw = bufio.NewReadWriter(bufio.NewReaderSize(conn, readBuffer), bufio.NewWriterSize(conn, controlBuffer))
+		k.in = bufio.NewReaderSize(conn, readBuffer)
+		rw = bufio.NewReadWriter(k.in, bufio.NewWriterSize(conn, controlBuffer))
 	}
 	return conn, rw, err
 }
@@ -117,6 +119,21 @@ func (c *conn) Part(reason string) {
 }
 
 func (c *conn) queue(o outgoing) {
+	if c.enqueue(o) {
+		go c.writeWaiting()
+	}
+}
+
+// answer queues what answers the device, and is called by its reader: where
+// nobody writes the reader does, since it would only wait for the device too.
+func (c *conn) answer(o outgoing) {
+	if c.enqueue(o) {
+		c.writeWaiting()
+	}
+}
+
+// enqueue tells whether the caller must see to the writing.
+func (c *conn) enqueue(o outgoing) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	switch {
@@ -127,9 +144,10 @@ func (c *conn) queue(o outgoing) {
 		c.waiting = append(c.waiting, o)
 		if !c.busy {
 			c.busy = true
-			go c.writeWaiting()
+			return true
 		}
 	}
+	return false
 }
 
 // open begins to send what is queued, after the caller's own first words.

@@ -89,7 +89,11 @@ func startHostWith(t *testing.T, dir string, clk clock.Clock, shared *SharedCloc
 	t.Helper()
 	h := &host{t: t, dir: dir, clk: clk, shared: shared, log: &lines{}}
 	var err error
-	h.store, err = store.Open(dir, h.shared.NowMs)
+	var options []store.Option
+	if _, mocked := clk.(*clock.Mock); !mocked { // commits would wait for the test to move time
+		options = append(options, store.Paced(clk))
+	}
+	h.store, err = store.Open(dir, h.shared.NowMs, options...)
 	require.NoError(t, err)
 	session, err := h.store.ContinueSession(access.NewID(), 12*3_600_000)
 	require.NoError(t, err)

@@ -52,6 +52,9 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		s.sockets.remove(address)
 		return
 	}
+	if keep.in != nil { // Accept put a reader of what was there before in between, and nothing was
+		keep.in.Reset(keep.out)
+	}
 	ws.SetReadLimit(maxFrameBytes)
 	c := newConn(s, ws, keep.out, keep.wire)
 	if !s.conns.add(c) {
@@ -276,7 +279,7 @@ func (in *incoming) take(ctx context.Context, m stamped) error {
 	}
 	switch m.Type {
 	case typeTime:
-		in.queue(outgoing{time: &exchange{m.T1, m.t2Us, m.clockID}})
+		in.answer(outgoing{time: &exchange{m.T1, m.t2Us, m.clockID}})
 	case typePresence:
 		in.srv.signOfLife()
 		if in.own != nil {

@@ -133,7 +133,7 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 		packed <- packing{assets, err}
 	}()
 	shared := server.NewSharedClock(m.Clock)
-	st, err := store.Open(o.data, shared.NowMs)
+	st, err := store.Open(o.data, shared.NowMs, store.Paced(m.Clock))
 	if err != nil {
 		return storeError(o.data, err)
 	}

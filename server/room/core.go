@@ -56,7 +56,8 @@ type Env struct {
 	// called by whoever writes to the disk, once for each Offer that had something
 	// to write.
 	Later func(func())
-	// Wake has Look called after that time, in place of the time said before.
+	// Wake has Look called after that time, in place of the time said before; sooner
+	// does no harm.
 	Wake func(time.Duration)
 }
 

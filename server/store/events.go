@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"slices"
@@ -67,7 +68,10 @@ func (w *writer) insertRow(r row) (Outcome, error) {
 		}
 	}
 	ctx := context.Background()
-	res, err := w.insert.ExecContext(ctx, r.id, r.pair, r.hold, r.kind, r.device, r.counter, r.at, r.storedMs, r.body, r.sum())
+	for i, value := range [...]driver.Value{r.id, r.pair, r.hold, r.kind, r.device, r.counter, r.at, r.storedMs, r.body, r.sum()} {
+		w.args[i].Value = value
+	}
+	res, err := w.insert.ExecContext(ctx, w.args[:])
 	if err != nil {
 		return 0, err
 	}

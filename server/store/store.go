@@ -20,6 +20,7 @@ import (
 	"path/filepath"
 	"sync"
 
+	"github.com/benbjohnson/clock"
 	"github.com/gofrs/flock"
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -74,6 +75,7 @@ type Store struct {
 	read  *reader
 	write *sql.DB
 	fold  *logFolder
+	clk   clock.Clock // nil where commits are not paced
 
 	mu      sync.Mutex // guards waiting and closed
 	waiting []job
@@ -82,10 +84,13 @@ type Store struct {
 	done    chan struct{}
 }
 
+// Option is something that a store may be opened with.
+type Option func(*Store)
+
 // Open opens the data file in dir, and makes folder and file where there are
 // none. nowMs gives the shared time in Unix ms. The error is ErrInUse, a
 // *DamagedError, or tells what stands in the way.
-func Open(dir string, nowMs func() int64) (*Store, error) {
+func Open(dir string, nowMs func() int64, options ...Option) (*Store, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("cannot make the data folder: %w", err)
 	}
@@ -99,6 +104,9 @@ func Open(dir string, nowMs func() int64) (*Store, error) {
 		return nil, fmt.Errorf("%w %s", ErrInUse, dir)
 	}
 	s := &Store{path: path, nowMs: nowMs, lock: lock, wake: make(chan struct{}, 1), done: make(chan struct{})}
+	for _, set := range options {
+		set(s)
+	}
 	if err := s.open(); err != nil {
 		s.closeFiles()
 		var damaged *DamagedError

@@ -1,0 +1,54 @@
+package store
+
+import (
+	"testing"
+	"time"
+
+	"github.com/benbjohnson/clock"
+	"github.com/stretchr/testify/require"
+
+	"buddyclock/protocol"
+)
+
+// Ensures that an event which comes alone is committed at once, and that others
+// are gathered for a moment after several came together.
+func TestPacedCommits(t *testing.T) {
+	mock := clock.NewMock()
+	s, err := Open(t.TempDir(), now, Paced(mock))
+	require.NoError(t, err)
+	defer s.Close()
+	n := 0
+	stored := make(chan []Outcome, 9)
+	send := func(count int) {
+		for range count {
+			n++
+			s.Append("p1", []protocol.Event{event(t, "aaaaaaaaaa", n, "look", nowMs)}, func(o []Outcome, err error) { stored <- o })
+		}
+	}
+	for range 5 {
+		send(1)
+		require.Equal(t, []Outcome{Stored}, <-stored)
+	}
+
+	inside, free := make(chan struct{}), make(chan struct{})
+	s.submit(job{run: func(*writer) error { close(inside); <-free; return nil }, done: func(error) {}})
+	<-inside // what comes now is for the next commit
+	s.submit(job{run: func(*writer) error { mock.Add(time.Second); return nil }, done: func(error) {}})
+	send(2)
+	close(free)
+	for range 2 {
+		require.Equal(t, []Outcome{Stored}, <-stored)
+	}
+	send(1)
+	waited := time.Duration(0)
+	require.Eventually(t, func() bool {
+		if len(stored) > 0 {
+			return true
+		}
+		mock.Add(longestGather / 10)
+		waited += longestGather / 10
+		return false
+	}, 10*time.Second, time.Millisecond)
+	require.GreaterOrEqual(t, waited, longestGather)
+	require.Equal(t, []Outcome{Stored}, <-stored)
+}
