@@ -56,8 +56,7 @@ type Env struct {
 	// called by whoever writes to the disk, once for each Offer that had something
 	// to write.
 	Later func(func())
-	// Wake has Look called after that time, in place of the time said before; sooner
-	// does no harm.
+	// Wake has Look called after that time, in place of the time said before.
 	Wake func(time.Duration)
 }
 
@@ -373,10 +372,10 @@ func (r *Core) committed(from Peer, events []protocol.Event, again bool, outcome
 	if r.hold != before {
 		r.sendPair(r.watching()...)
 	}
-	reply(res)
 	if len(fresh) > 0 {
 		r.Look()
 	}
+	reply(res)
 }
 
 // judgeDisk says once that the disk fails, and once that it works again: devices

@@ -118,9 +118,10 @@ func (r *Core) Look() {
 			next = change
 		}
 	}
+	var frame []byte
 	if !r.presenceDue.IsZero() && !r.presenceDue.After(now) {
 		r.presenceDue = time.Time{}
-		r.sendAll(r.presenceFrame(now), nil)
+		frame = r.presenceFrame(now)
 	}
 	if !r.presenceDue.IsZero() && r.presenceDue.Before(next) {
 		next = r.presenceDue
@@ -132,6 +133,10 @@ func (r *Core) Look() {
 		next = retry
 	}
 	r.wakeIn(next.Sub(now))
+	// Last, so that whoever is told finds the timer set.
+	if frame != nil {
+		r.sendAll(frame, nil)
+	}
 }
 
 func (r *Core) presentNow(now time.Time) []presentJSON {

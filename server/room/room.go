@@ -39,7 +39,6 @@ type Room struct {
 	stop     chan struct{}
 	underWay chan struct{} // has an element for each batch that waits for the disk
 	timer    *clock.Timer
-	wakes    time.Time // when the timer ends, or zero
 
 	mu      sync.Mutex
 	waiting []func()
@@ -57,7 +56,7 @@ func newRoom(rs *Rooms, p store.Pair) (*Room, error) {
 	r.core, err = NewCore(p, Env{
 		Store: rs.store, Clock: rs.clk, NowMs: rs.nowMs, Log: rs.log,
 		Later: func(f func()) { r.act(f) },
-		Wake:  r.wakeIn,
+		Wake:  func(d time.Duration) { r.timer.Reset(d) },
 	})
 	if err != nil {
 		r.end()
@@ -123,19 +122,8 @@ func (r *Room) halt() {
 	}
 }
 
-// wakeIn has the pair looked at then. A timer that ends sooner is left as it is:
-// that look finds out when the next one is due.
-func (r *Room) wakeIn(d time.Duration) {
-	at := r.owner.clk.Now().Add(d)
-	if r.wakes.IsZero() || at.Before(r.wakes) {
-		r.wakes = at
-		r.timer.Reset(d)
-	}
-}
-
 // look does what is due, and ends the pair where nobody needs it.
 func (r *Room) look() {
-	r.wakes = time.Time{}
 	r.core.Look()
 	if !r.core.mayEnd() {
 		return
@@ -143,7 +131,7 @@ func (r *Room) look() {
 	if r.owner.retire(r) {
 		r.end()
 	} else {
-		r.wakeIn(lingerFor)
+		r.timer.Reset(lingerFor)
 	}
 }
 
