@@ -73,7 +73,7 @@ func (h *host) maySwap(p *phone) bool {
 
 // swaps has a phone take another role between holds.
 func (h *person) swaps(p *phone, v *view) bool {
-	if v.Phase != "none" && v.Phase != "over" || !h.chance(0.02) || !p.w.host.maySwap(p) {
+	if v.Phase != "none" && v.Phase != "over" || !h.chance(0.12) || !p.w.host.maySwap(p) {
 		return false
 	}
 	roles := []string{protocol.RoleBuddy, protocol.RoleDiver, protocol.RoleSiren}
@@ -237,14 +237,14 @@ func (h *person) diver(p *phone, v *view) {
 // instructor looks at the board, and seldom has something to say.
 func (h *person) instructor(p *phone, v *view) {
 	switch {
-	case h.chance(0.002):
+	case h.chance(0.01):
 		p.press(protocol.KindNote, map[string]any{"text": "seen from the board"})
 	case v.Phase != "hold" && v.Phase != "incident":
-	case v.Standing != nil && v.Standing.Rung == "alarm" && h.chance(0.1):
+	case v.Standing != nil && v.Standing.Rung == "alarm" && h.chance(0.2):
 		p.press(protocol.KindGoing, map[string]any{"name": p.name})
-	case h.chance(0.003):
+	case h.chance(0.01):
 		p.press(protocol.KindEndHold, nil)
-	case h.chance(0.002):
+	case h.chance(0.005):
 		p.press(protocol.KindSign, map[string]any{"what": "limp"})
 	}
 }

@@ -15,8 +15,8 @@ var (
 	allSteps  = flag.Int("steps", 50_000, "steps to take in all")
 )
 
-// outing is how many steps one seed takes at most: three to five holds. A page
-// that has seen many holds grows slow here, and tells nothing new.
+// outing is how many steps one seed takes at most: a few minutes with one to three
+// holds. A page that has seen many holds grows slow here, and tells nothing new.
 const outing = 12_500
 
 // replay is what to call to see a run again.

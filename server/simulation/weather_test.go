@@ -225,7 +225,7 @@ func (s *weather) heal() int64 {
 		p.sockets(true)
 		p.reach()
 		if p.on && !p.lastInHold && w.now-p.loadedAt > second {
-			bound = 18 * second
+			bound = max(bound, 18*second)
 		}
 	}
 	us, _ := w.host.sharedNow()
@@ -241,7 +241,7 @@ func (s *weather) heal() int64 {
 // In all the other faults it is rare that nothing happens for long enough.
 func (s *weather) desert() {
 	w := s.w
-	s.after(s.between(15*second, 50*second), "", s.desert)
+	s.after(s.between(30*second, 90*second), "", s.desert)
 	if s.calm || !w.inHold() {
 		return
 	}
@@ -255,7 +255,7 @@ func (s *weather) desert() {
 			}
 		}
 	}
-	while := s.between(15*second, 40*second)
+	while := s.between(12*second, 32*second)
 	if len(turn) > 1 {
 		for _, p := range turn[:s.between(1, int64(len(turn)-1))] {
 			s.after(s.between(100*ms, 6*second), "", func() { s.take(p, while) })
