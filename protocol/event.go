@@ -165,6 +165,10 @@ func decodeAny(text []byte) (Event, error) {
 	if levels(text) > MaxLevels {
 		return Event{}, refuse("too-deep", "more than %d objects and arrays of the event lie in one another", MaxLevels)
 	}
+	var whole any
+	if err := json.Unmarshal(text, &whole); err != nil {
+		return Event{}, refuse("bad-number", "a number of the event is out of the range of a double: %v", err)
+	}
 	var compact bytes.Buffer
 	if err := json.Compact(&compact, text); err != nil {
 		return Event{}, refuse("not-json", "the event is not one JSON object: %v", err)

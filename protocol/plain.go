@@ -15,6 +15,8 @@ const (
 	maxPlainFields = 16
 	// maxPlainLevels bounds how deep a plain object is: an event within a frame.
 	maxPlainLevels = MaxLevels + 2
+	// maxPlainNumber is how many signs a number may have; the largest double has 309 digits.
+	maxPlainNumber = 300
 )
 
 // Plain is a JSON object that is spelt plainly. Its parts lie in the text that it
@@ -239,7 +241,10 @@ func isHex(c byte) bool {
 	return '0' <= c && c <= '9' || 'a' <= c && c <= 'f' || 'A' <= c && c <= 'F'
 }
 
+// number leaves one with an exponent, or with hundreds of digits, to
+// encoding/json, which says whether a double can be as large.
 func (s *scan) number() bool {
+	from := s.at
 	s.next('-')
 	if !s.next('0') && !s.digits() {
 		return false
@@ -247,13 +252,7 @@ func (s *scan) number() bool {
 	if s.next('.') && !s.digits() {
 		return false
 	}
-	if s.next('e') || s.next('E') {
-		if !s.next('+') {
-			s.next('-')
-		}
-		return s.digits()
-	}
-	return true
+	return !s.next('e') && !s.next('E') && s.at-from < maxPlainNumber
 }
 
 func (s *scan) digits() bool {

@@ -96,6 +96,16 @@ function isTooDeep(value) {
 }
 
 /**
+ * Is a number in it that no double can hold? JSON.parse makes an infinity of one, which JSON cannot write.
+ * @param {unknown} value
+ * @returns {boolean}
+ */
+function isEndless(value) {
+  if (typeof value === 'object' && value !== null) return Object.values(value).some(isEndless);
+  return value === Infinity || value === -Infinity;
+}
+
+/**
  * Is it a non-empty string of at most that many bytes?
  * @param {unknown} value
  * @param {number} maxBytes
@@ -114,6 +124,7 @@ export function decodeEvent(value) {
   if (isTooDeep(value)) {
     return { code: 'too-deep', problem: `more than ${LIMITS.levels} objects and arrays of the event lie in one another` };
   }
+  if (isEndless(value)) return { code: 'bad-number', problem: 'a number of the event is out of the range of a double' };
   const written = JSON.stringify(value);
   const text = wellFormed(written);
   const e = /** @type {Record<string, unknown>} */ (text === written ? { ...value } : JSON.parse(text));

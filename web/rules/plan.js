@@ -20,7 +20,7 @@ import { idIn } from './people.js';
  * @property {number} ok_within_s window of the OK sign
  * @property {number} recovery_s length of the paced recovery breaths
  * @property {number} watch_s length of the watch after surfacing
- * @property {unknown} hears what the diver wants to hear, as the plan sheet wrote it, or null
+ * @property {unknown[] | null} hears what the diver wants to hear, as the plan sheet wrote it, or null
  * @property {string | null} diver_id the diver's id over outings, or null
  * @property {string | null} buddy_id the buddy's
  * @property {string | null} series the series the hold belongs to, or null
@@ -97,7 +97,7 @@ export function readPlan(data) {
     ok_within_s: okWithinS,
     recovery_s: wholeIn(data.recovery_s, PLAN_LIMITS.recovery_s.min, PLAN_LIMITS.recovery_s.max) ?? NO_PLAN.recovery_s,
     watch_s: seconds('watch_s', watch.min, watch.max, NO_PLAN.watch_s),
-    hears: data.hears ?? null,
+    hears: Array.isArray(data.hears) ? data.hears : null,
     diver_id: idIn(data.diver_id),
     buddy_id: idIn(data.buddy_id),
     series: idIn(data.series),
