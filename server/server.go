@@ -81,7 +81,7 @@ func New(o Options) *Server {
 		store: o.Store, session: o.Session, clk: o.Clock, shared: o.Shared, assets: o.Assets,
 		hosts: o.Hosts, urls: o.URLs, log: o.Log, version: wireVersion, simulated: o.Simulated,
 		lines:            logbook.NewLines(o.Store, logbook.LocaleOf(time.Local)),
-		rooms:            room.NewRooms(o.Store, o.Clock, o.Shared.NowMs, o.Log),
+		rooms:            room.NewRooms(o.Store, o.Clock, o.Shared.NowMs, o.Shared.CatchUp, o.Log),
 		conns:            conns{open: map[*conn]struct{}{}},
 		here:             newHere(o.Clock),
 		boards:           boards{open: map[*incoming]struct{}{}},

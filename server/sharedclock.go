@@ -13,6 +13,10 @@ import (
 // believed: beyond that, somebody has to look at the machine's clock.
 const goOnWithin = 24 * time.Hour
 
+// goneAtMost bounds by how much devices can carry shared time on where it came back
+// behind: no hold lasts so long.
+const goneAtMost = 30 * time.Minute
+
 // jumpTolerance is how far wall and monotonic clock may drift apart between two
 // looks before the machine is taken to have slept or to have been set anew.
 const jumpTolerance = 250 * time.Millisecond
@@ -33,6 +37,9 @@ type SharedClock struct {
 	ahead  time.Duration // wall clock minus monotonic clock, when last looked at
 	asleep time.Duration // slept at that time
 	added  time.Duration // sleep that shared time has been carried over
+	// goneUs is for how long the server may have been gone without its clock
+	// knowing, less what devices have told of it since.
+	goneUs int64
 }
 
 // NewSharedClock starts a shared clock at the present wall time.
@@ -62,7 +69,27 @@ func (c *SharedClock) GoOnFrom(lastMs int64) {
 	behindUs := lastMs*1000 - c.baseUs
 	if behindUs > 0 && behindUs <= goOnWithin.Microseconds() {
 		c.baseUs += behindUs
+		c.goneUs = goneAtMost.Microseconds()
 	}
+}
+
+// CatchUp is told of a time at which a device recorded something (shared Unix ms),
+// and tells whether shared time has gone on from there. It does so only where the
+// machine's clock came back behind the log: for how long the server was gone then
+// nobody knows but its devices, whose time went on, and what they record in a hold
+// would not be taken for as long as it was.
+func (c *SharedClock) CatchUp(atMs int64) bool {
+	nowUs, _ := c.NowUs()
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	aheadUs := atMs*1000 - nowUs
+	if aheadUs <= 0 || aheadUs > c.goneUs {
+		return false
+	}
+	c.goneUs -= aheadUs
+	c.baseUs += aheadUs
+	c.id = access.NewID()
+	return true
 }
 
 // NowUs gives shared time in whole microseconds, and the clock's id. Only time

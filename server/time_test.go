@@ -159,3 +159,58 @@ func TestSleptSoFarStandsStill(t *testing.T) {
 	require.GreaterOrEqual(t, a, time.Duration(0)-time.Millisecond)
 	require.InDelta(t, a, b, float64(50*time.Millisecond))
 }
+
+// Ensures that a host whose clock came back behind its log takes the time that its devices kept, at once and by at most
+// half an hour; one whose clock is right takes nobody's word.
+func TestH08SharedTimeCatchesUpWithItsDevices(t *testing.T) {
+	m := &fakeMachine{Mock: clock.NewMock()}
+	m.Set(time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC))
+	shared := m.shared()
+	now := m.Now().UnixMilli()
+	shared.GoOnFrom(now)
+	require.False(t, shared.CatchUp(now+25_000), "its clock is right")
+
+	shared.GoOnFrom(now + 60_000)
+	now += 60_000
+	_, id := shared.NowUs()
+	require.False(t, shared.CatchUp(now))
+	require.False(t, shared.CatchUp(now+1_800_001), "longer than any hold")
+	_, same := shared.NowUs()
+	require.Equal(t, id, same)
+	require.True(t, shared.CatchUp(now+25_000))
+	require.Equal(t, now+25_000, shared.NowMs())
+	_, other := shared.NowUs()
+	require.NotEqual(t, id, other, "offsets to the time before are void")
+	m.Add(time.Second)
+	require.Equal(t, now+26_000, shared.NowMs())
+	require.False(t, shared.CatchUp(now+26_000+1_775_001), "no further in all")
+	require.True(t, shared.CatchUp(now+26_000+1_775_000))
+}
+
+// Ensures that in a hold that goes on over a restart with a wrong clock each press is taken and passed on at once.
+func TestH08PressesPassAtOnceThoughTheHostComesBackBehind(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	diver := h.join(buddy.pair, "diver")
+	hold := buddy.id + "-h01"
+	now := h.shared.NowMs()
+	buddy.record(hold, "start", now, nil)
+	h.stop()
+
+	clk := clock.NewMock() // its machine has forgotten the time
+	clk.Set(time.UnixMilli(now).Add(-time.Hour))
+	shared := NewSharedClock(clk)
+	shared.GoOnFrom(now)
+	h2 := startHostWith(t, h.dir, clk, shared)
+	buddy.h, diver.h = h2, h2
+	buddy.connect(map[string]int64{buddy.id: 1})
+	diver.connect(nil)
+	e := buddy.record(hold, "asked", now+40_000, nil)
+	diver.until("the press", func() bool { return diver.sees(e["id"].(string)) })
+	require.Empty(t, buddy.refused)
+	require.GreaterOrEqual(t, shared.NowMs(), now+40_000)
+	unsealed := buddy.event(hold, "answered", now+400_000, nil)
+	diver.offer(unsealed)
+	diver.until("a refusal", func() bool { return diver.wasRefused(unsealed["id"].(string)) })
+	require.Less(t, shared.NowMs(), now+60_000, "nobody else is believed")
+}

@@ -51,7 +51,10 @@ type Env struct {
 	Store Store
 	Clock clock.Clock
 	NowMs func() int64 // shared time
-	Log   *slog.Logger
+	// CatchUp is told of an event's time that is too far ahead, and tells whether
+	// shared time has gone on from there.
+	CatchUp func(atMs int64) bool
+	Log     *slog.Logger
 	// Later does something in the pair's turn that the disk's answer brings. It is
 	// called by whoever writes to the disk, once for each Offer that had something
 	// to write.
@@ -264,11 +267,15 @@ func (r *Core) Offer(from Peer, device string, events []protocol.Event, refused 
 		e := &events[i]
 		maker := protocol.DeviceOf(e.ID)
 		problem := access.MaySend(r.grants[maker], e, now)
-		if problem == nil && !r.isLateReading(e, now) {
-			problem = checkTime(e, now)
-		}
 		if problem == nil && maker != device && !access.Sealed(r.tokens[maker], *e) {
 			problem = &protocol.Problem{Code: "not-yours", Reason: "another device recorded this event, and its seal is missing or does not fit"}
+		}
+		if problem == nil && !r.isLateReading(e, now) {
+			problem = checkTime(e, now)
+			if problem != nil && problem.Code == codeFuture && r.env.CatchUp(e.At-mayLieAheadMs(e)) {
+				now = r.env.NowMs()
+				problem = checkTime(e, now)
+			}
 		}
 		switch {
 		case problem == nil:

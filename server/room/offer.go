@@ -13,7 +13,7 @@ const (
 	MaxBatch = 200
 
 	aheadMs      = 2_000      // a live event is at most this far ahead of shared time
-	startAheadMs = 60_000     // a start may be agreed on in advance
+	startAheadMs = 58_000     // a start may be agreed on in advance, so much further
 	farMs        = 86_400_000 // beyond a day from now a clock was wrong
 )
 
@@ -105,18 +105,25 @@ func refusal(id, where string, err error) Refusal {
 	return r
 }
 
+// codeFuture is how a device is told that an event has to wait for its time.
+const codeFuture = "future"
+
+// mayLieAheadMs is how far ahead of its making an event's time may be, on purpose.
+func mayLieAheadMs(e *protocol.Event) int64 {
+	if e.Kind == protocol.KindStart {
+		return startAheadMs
+	}
+	return 0
+}
+
 // checkTime refuses events whose time cannot be right.
 func checkTime(e *protocol.Event, nowMs int64) *protocol.Problem {
 	ahead := e.At - nowMs
-	limit := int64(aheadMs)
-	if e.Kind == protocol.KindStart {
-		limit = startAheadMs
-	}
 	switch {
 	case ahead > farMs || ahead < -farMs:
 		return &protocol.Problem{Code: "too-far", Reason: "the event lies more than a day from the host's time"}
-	case ahead > limit:
-		return &protocol.Problem{Code: "future", Reason: fmt.Sprintf("the event lies %d ms ahead of the host's time", ahead)}
+	case ahead > aheadMs+mayLieAheadMs(e):
+		return &protocol.Problem{Code: codeFuture, Reason: fmt.Sprintf("the event lies %d ms ahead of the host's time", ahead)}
 	}
 	return nil
 }

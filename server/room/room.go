@@ -54,7 +54,7 @@ func newRoom(rs *Rooms, p store.Pair) (*Room, error) {
 	r.timer = rs.clk.AfterFunc(lingerFor, func() { r.act(r.look) })
 	var err error
 	r.core, err = NewCore(p, Env{
-		Store: rs.store, Clock: rs.clk, NowMs: rs.nowMs, Log: rs.log,
+		Store: rs.store, Clock: rs.clk, NowMs: rs.nowMs, CatchUp: rs.catchUp, Log: rs.log,
 		Later: func(f func()) { r.act(f) },
 		Wake:  func(d time.Duration) { r.timer.Reset(d) },
 	})

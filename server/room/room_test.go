@@ -23,6 +23,9 @@ func (*silentPeer) Part(string) {}
 
 const device = "aaaaaaaaaa"
 
+// never is for a host whose clock is right.
+func never(int64) bool { return false }
+
 // newRooms gives rooms over a real store, with a pair of one buddy, at a time
 // that the test moves.
 func newRooms(t *testing.T) (*Rooms, store.Pair, *clock.Mock) {
@@ -38,7 +41,7 @@ func newRooms(t *testing.T) (*Rooms, store.Pair, *clock.Mock) {
 	require.NoError(t, err)
 	require.NoError(t, st.Admit(store.Device{ID: device, Session: session.ID, Pair: pair.ID, Role: "buddy"}, []byte("hash")))
 	mock.Add(time.Hour) // it has been of the pair for long
-	rs := NewRooms(st, mock, nowMs, slog.New(slog.DiscardHandler))
+	rs := NewRooms(st, mock, nowMs, never, slog.New(slog.DiscardHandler))
 	t.Cleanup(func() { rs.Stop(); st.Close() })
 	return rs, pair, mock
 }
@@ -127,7 +130,7 @@ func TestRoomFollowsTheNewestHold(t *testing.T) {
 	offer(t, r, 2, "look", now)
 	settled(t, r)
 	release()
-	other := NewRooms(rs.store, mock, rs.nowMs, rs.log)
+	other := NewRooms(rs.store, mock, rs.nowMs, never, rs.log)
 	defer other.Stop()
 	again, release, err := other.Enter(pair)
 	require.NoError(t, err)
@@ -215,7 +218,7 @@ func TestRoomStaysWithTheHoldBegunLast(t *testing.T) {
 // brings them, and nothing more once it has stopped.
 func TestRoomTakesTurns(t *testing.T) {
 	first, pair, mock := newRooms(t)
-	rs := NewRooms(first.store, mock, first.nowMs, first.log)
+	rs := NewRooms(first.store, mock, first.nowMs, never, first.log)
 	r, release, err := rs.Enter(pair)
 	require.NoError(t, err)
 	defer release()

@@ -14,10 +14,11 @@ import (
 
 // Rooms are the live pairs of a server.
 type Rooms struct {
-	store *store.Store
-	clk   clock.Clock
-	nowMs func() int64
-	log   *slog.Logger
+	store   *store.Store
+	clk     clock.Clock
+	nowMs   func() int64
+	catchUp func(atMs int64) bool
+	log     *slog.Logger
 
 	stop chan struct{}
 
@@ -36,9 +37,10 @@ type entry struct {
 	held int
 }
 
-// NewRooms makes an empty set of live pairs. nowMs gives shared time.
-func NewRooms(st *store.Store, clk clock.Clock, nowMs func() int64, log *slog.Logger) *Rooms {
-	return &Rooms{store: st, clk: clk, nowMs: nowMs, log: log, stop: make(chan struct{}), live: map[string]*entry{}, rooms: map[*Room]struct{}{}}
+// NewRooms makes an empty set of live pairs. nowMs gives shared time; catchUp is
+// Env.CatchUp.
+func NewRooms(st *store.Store, clk clock.Clock, nowMs func() int64, catchUp func(atMs int64) bool, log *slog.Logger) *Rooms {
+	return &Rooms{store: st, clk: clk, nowMs: nowMs, catchUp: catchUp, log: log, stop: make(chan struct{}), live: map[string]*entry{}, rooms: map[*Room]struct{}{}}
 }
 
 // Enter gives the room of a pair, and makes it live if it is not. The caller

@@ -127,8 +127,9 @@ func (h *host) start() {
 	life := h.life
 	core, err := room.NewCore(h.pair, room.Env{
 		Store: h.disk, Clock: clk, NowMs: func() int64 { us, _ := h.sharedNow(); return us / 1000 }, Log: slog.New(slog.DiscardHandler),
-		Later: func(f func()) { h.inTurn(life, f) },
-		Wake:  func(d time.Duration) { h.wakeIn(life, d) },
+		CatchUp: h.catchUp,
+		Later:   func(f func()) { h.inTurn(life, f) },
+		Wake:    func(d time.Duration) { h.wakeIn(life, d) },
 	})
 	if err != nil {
 		h.w.fail("the host starts", "%v", err)
@@ -168,6 +169,17 @@ func (h *host) sharedNow() (us int64, id string) {
 		h.truths[id] = truth{at: h.w.now, shared: us, ppm: h.ppm}
 	}
 	return us, id
+}
+
+// catchUp notes how the clock runs that a phone has carried on.
+func (h *host) catchUp(atMs int64) bool {
+	caught := h.shared.CatchUp(atMs)
+	if caught {
+		h.w.note("the host's time goes on from what a phone recorded")
+		h.w.watch.disturbed()
+	}
+	h.sharedNow()
+	return caught
 }
 
 // here does something unless the program has ended since; a machine that sleeps

@@ -71,9 +71,10 @@ func (h *host) maySwap(p *phone) bool {
 	return h.up && !h.asleep && !p.cut && p != p.w.phones[0] && !p.isBoard() && p.doubtMs >= 0 && p.doubtMs < 1000
 }
 
-// swaps has a phone take another role between holds.
+// swaps has a phone take another role between holds. One that still owes what it recorded waits: by a clock that was
+// ahead that could lie behind the end of the role that it has.
 func (h *person) swaps(p *phone, v *view) bool {
-	if v.Phase != "none" && v.Phase != "over" || !h.chance(0.12) || !p.w.host.maySwap(p) {
+	if v.Phase != "none" && v.Phase != "over" || v.Unsent > 0 || !h.chance(0.12) || !p.w.host.maySwap(p) {
 		return false
 	}
 	roles := []string{protocol.RoleBuddy, protocol.RoleDiver, protocol.RoleSiren}

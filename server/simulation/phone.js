@@ -87,7 +87,7 @@ export function startPhone(env, { rows, meta, local }) {
       role, phase: status?.phase ?? 'none', stage: status?.stage ?? null, start_at: status?.start_at ?? null, zero_at: status?.zero_at ?? null,
       planned_ms: (status?.plan?.planned_s ?? 0) * 1000, standing: status?.standing ?? null, awake_due: status?.awake_due ?? false,
       ok_at: status?.ok_at ?? null, watch_locked: status?.watch_locked ?? false, verdict: verdictGiven(),
-      take_back: inHold ? model.takeBackList().map((p) => p.id) : [], hold: status?.hold ?? '',
+      unsent: model.unsent(), take_back: inHold ? model.takeBackList().map((p) => p.id) : [], hold: status?.hold ?? '',
     }));
   };
 

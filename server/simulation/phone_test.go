@@ -89,6 +89,7 @@ type view struct {
 	OKAt     *int64   `json:"ok_at"`
 	Locked   bool     `json:"watch_locked"`
 	Verdict  bool     `json:"verdict"`
+	Unsent   int      `json:"unsent"`
 	TakeBack []string `json:"take_back"`
 }
 
