@@ -3,7 +3,7 @@
 
 import { isRunning } from '../../web/app/book.js';
 import { newDeviceStore } from '../../web/app/device.js';
-import { newModel, RECENT_MS } from '../../web/app/model.js';
+import { newModel } from '../../web/app/model.js';
 import { isFit } from '../../web/app/rungs.js';
 import { newVoice } from '../../web/app/voice.js';
 import { statusAt } from '../../web/rules/status.js';
@@ -191,8 +191,7 @@ export function startPhone(env, { rows, meta, local }) {
   const begin = async () => {
     await devices.load((bytes) => bytes);
     const { pair } = model.identity();
-    model.restore(await store.ofPair(pair));
-    model.restore(await store.since(clock.now() - RECENT_MS));
+    await model.restoreAll();
     if (mirrored && mirrored.pair === pair) await model.restoreMirror(mirrored);
     ready = true;
     connect();

@@ -49,7 +49,7 @@ export function isAbandoned(hold, nowMs) {
  * @property {(pair: string, theirs: import('../sync/outbox.js').Counts) => HoldEvent[]} lackedBy what is here and not there
  * @property {(device: string) => number} counter highest counter of a device's events
  * @property {(id: string) => HoldEvent | null} event
- * @property {(from: string, to: string) => void} move
+ * @property {(holds: string[], to: string) => void} move gives holds made alone to a pair
  * @property {() => number} version grows with every event added
  */
 
@@ -163,15 +163,16 @@ export function newBook() {
     },
     counter: (device) => counters.get(device) ?? 0,
     event: (id) => holds.get(where.get(id) ?? '')?.hold.byId.get(id) ?? null,
-    move(from, to) {
+    move(ids, to) {
       const have = haves.get(to) ?? newHave();
       haves.set(to, have);
-      for (const h of holds.values()) {
-        if (h.pair !== from) continue;
+      for (const id of ids) {
+        const h = holds.get(id);
+        if (!h) continue;
         h.pair = to;
         for (const e of h.hold.events) have.add(e.id);
       }
-      haves.delete(from);
+      haves.delete('');
       version += 1;
     },
     version: () => version,

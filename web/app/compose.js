@@ -18,9 +18,8 @@ import { newLogbook } from './logbook.js';
 import { seriesEvents, seriesNow } from './series_now.js';
 import { newDeviceStore } from './device.js';
 import { newEarlier } from './earlier.js';
-import { erasedIds, newEraser } from './erase.js';
 import { keepPage, versionOf, WORDS_FAILED } from './kept.js';
-import { newModel, RECENT_MS } from './model.js';
+import { newModel } from './model.js';
 import { goingOf } from './going.js';
 import { isFit } from './rungs.js';
 import { lacksOf, watchScreen } from './screen.js';
@@ -137,20 +136,27 @@ export async function startApp(on) {
     felt: () => sound.tick(),
     changed: () => changed(),
   });
-  model.restore(await store.ofPair(identity.pair));
-  model.restore(await store.since(clock.now() - RECENT_MS));
+  await model.restoreAll();
   if (mirrored && mirrored.pair === identity.pair) await model.restoreMirror(mirrored);
   if (savedClock) model.wasAway(awayMs);
 
+  const apart = () => import('../views/apart.js');
   const logbook = newLogbook({
     store, book, now: () => clock.now(), changed: () => changed(), free: () => !inUse(), first: tabs.first,
-    later: () => import('../views/apart.js').then((apart) => apart.tending),
+    later: () => apart().then(({ tending }) => tending),
   });
-  // No hold that is under way waits for the log.
-  const logBegins = logbook.begin();
+  // No hold that is under way waits for the log. Of a phone alone the last hold may be long ago, and still want its verdict.
+  const logBegins = logbook.begin().then(async () => {
+    const last = identity.pair === '' ? logbook.lines().findLast((line) => line.pair === '') : undefined;
+    if (last && book.hold(last.hold) === null) model.restore(await store.ofHold(last.hold));
+  });
   if (mirrored === null) await logBegins;
   else logBegins.catch(reportError);
-  const erase = newEraser({ store, model, logbook });
+  const erase = async (/** @type {string[]} */ ids) => (await apart()).erasing.newEraser({ store, model, logbook })(ids);
+  /** What the host says was erased goes from this phone too. @param {unknown} erased */
+  const heedErased = (erased) => {
+    if (erased) apart().then(({ erasing }) => erase(erasing.erasedIds(erased))).catch(reportError);
+  };
 
   /** @returns {import('../sync/connection.js').Dial | null} */
   const dial = () => {
@@ -184,7 +190,7 @@ export async function startApp(on) {
       unfit = false;
       const { number, session, name } = welcome;
       told.hear(welcome.told);
-      erase(erasedIds(welcome.told?.erased)).catch(reportError);
+      heedErased(welcome.told?.erased);
       const role = /** @type {import('./device.js').Identity['role']} */ (welcome.role);
       model.toldOf({ number, session, role, ...(name === null ? {} : { name }) });
       link.offer(model.lackedBy(welcome.counts));
@@ -193,7 +199,7 @@ export async function startApp(on) {
       changed();
     },
     onTold(word) {
-      if (word?.type === 'erased') erase(erasedIds(word.erased)).catch(reportError);
+      if (word?.type === 'erased') heedErased(word.erased);
       else if (told.hear(word)) changed();
     },
     onCounts: (counts) => link.offer(model.lackedBy(counts)),

@@ -100,7 +100,11 @@ export function newTender(s, { store, changed, now, free = () => true, first = (
       const { made, expected } = s.factsOf(person);
       const key = partKey(person);
       heads.push({ key, made, expected });
-      if (written.get(key) !== made) parts.push([key, { v: LOG_VERSION, made, dry: told(person, 'dry'), pool: told(person, 'pool') }]);
+      if (written.get(key) !== made) {
+        const dry = told(person, 'dry');
+        await breathe();
+        parts.push([key, { v: LOG_VERSION, made, dry, pool: told(person, 'pool') }]);
+      }
       await breathe();
       if (s.behind || !free()) {
         s.behind = true;

@@ -34,8 +34,10 @@ const ZERO_OLD_MS = 20 * 60_000;
 const ZERO_TURN_MS = 700;
 /** A disk that takes longer than this does not hold up a safety press (ms, own). */
 const DISK_MS = 200;
-/** Rows of any pair this young are read at the start, for rests and blocks (ms, own). */
+/** Holds of any pair with an event this young are read at the start, for rests and blocks (ms, own). */
 export const RECENT_MS = 48 * 3_600_000;
+/** What was recorded alone is of the outing that a phone joins if it is no older (ms): no host takes older events. */
+const OUTING_MS = 24 * 3_600_000;
 
 /**
  * @typedef {object} ModelEnv
@@ -163,6 +165,13 @@ export function newModel(env) {
     }
   };
 
+  /** Everything of a pair, and whole holds in which something happened of late. What was made alone gathers over years: of that what is recent will do. @param {string} pair */
+  const restorePair = async (pair) => {
+    if (pair !== '') restore(await store.ofPair(pair));
+    const recent = await store.since(clock.now() - RECENT_MS);
+    for (const hold of new Set(recent.map((row) => row.event.hold))) restore(await store.ofHold(hold));
+  };
+
   /**
    * @param {string} code
    * @param {string} reason
@@ -180,7 +189,8 @@ export function newModel(env) {
    * @param {string} kind
    * @param {Record<string, unknown> | null} [data]
    * @param {{at?: number, hold?: string, pair?: string, soft?: boolean}} [opts] `at` shared ms, default now; `hold` default
-   *   the current one; `pair` of a hold of an earlier outing: what is added to it stays on this phone; `soft` makes no tick
+   *   the current one; `pair` of a hold of an earlier outing: what is added to it stays on this phone, also where it was made
+   *   alone; `soft` makes no tick
    * @returns {Promise<HoldEvent>} rejects with `{code, reason}`
    */
   const record = async (kind, data, opts = {}) => {
@@ -204,7 +214,7 @@ export function newModel(env) {
     const { event } = /** @type {{event: HoldEvent}} */ (whole);
     numbers.take(identity.device, n);
     const pair = opts.pair ?? identity.pair;
-    const own = pair === identity.pair;
+    const own = opts.pair === undefined;
     if (own) unsent.add(event.id);
     mirror.add(event);
 
@@ -219,7 +229,10 @@ export function newModel(env) {
       slowDisk = false;
     });
 
-    if (!own) return event;
+    if (!own) {
+      if (book.hold(hold)) take([event], pair);
+      return event;
+    }
     if (SEEN.has(kind)) away = null;
     take([event], identity.pair);
     env.send([event]);
@@ -410,6 +423,8 @@ export function newModel(env) {
     counts: () => book.counts(identity.pair),
 
     restore,
+    /** What the page opens with. */
+    restoreAll: () => restorePair(identity.pair),
 
     /** The copy of a running hold: shown at once, and put on the disk where it is missing. @param {import('../store/mirror.js').Mirrored} mirrored */
     async restoreMirror(mirrored) {
@@ -428,16 +443,18 @@ export function newModel(env) {
     /** Takes on what joining gave. @param {Identity} next */
     async become(next) {
       if (identity.device === next.device && identity.pair === '' && next.pair !== '') {
-        // What was recorded alone belongs to the pair now.
-        await store.move('', next.pair);
-        book.move('', next.pair);
+        // What was just recorded alone belongs to the pair now; what is older was never part of its outing.
+        const since = clock.now() - OUTING_MS;
+        const holds = book.entries().flatMap(({ hold, pair }) => (pair === '' && Number(hold.events.at(-1)?.at) >= since ? [hold.id] : []));
+        await store.move(holds, next.pair);
+        book.move(holds, next.pair);
       }
       if (identity.device !== next.device) numbers.distrust();
       identity = next;
       refused.clear();
       declined.clear();
       unsent.clear();
-      restore(await store.ofPair(next.pair));
+      await restorePair(next.pair);
       await devices.save(next);
       currentVersion = -1;
       following = '';

@@ -36,7 +36,7 @@ import { DIGEST, dropSummaries, DUE, LINES, logStart, makeSummaryStores, nothing
  * @property {(hold: string) => Promise<Row[]>} ofHold
  * @property {() => Promise<string[]>} holds ids of all holds that have rows
  * @property {(ids: string[]) => Promise<Row[]>} byId those that are there
- * @property {(from: string, to: string) => Promise<void>} move gives the rows of one pair to another
+ * @property {(holds: string[], to: string) => Promise<void>} move gives the rows of holds to a pair
  * @property {(ids: string[], holds: string[], keys: string[]) => Promise<import('./summaries.js').Stamp | null>} remove rows,
  *   with the lines of their holds and all that was made of any, and kept values: gone for good
  * @property {(prefix: string) => Promise<unknown[]>} list values whose key begins so
@@ -367,20 +367,20 @@ function diskStore(factory, first, memory) {
         () => memory.list(prefix),
       ),
 
-    async move(from, to) {
-      await memory.move(from, to);
+    async move(holds, to) {
+      await memory.move(holds, to);
       await tryDisk(
         async () => {
           const tx = changing(true);
           const end = complete(tx);
-          const cursor = tx.objectStore('events').index('pair').openCursor(IDBKeyRange.only(from));
-          cursor.onsuccess = () => {
-            const at = cursor.result;
-            if (!at) return;
-            at.update({ ...at.value, pair: to });
-            tx.objectStore(DUE).put(true, at.value.event.hold);
-            at.continue();
-          };
+          const rows = tx.objectStore('events');
+          for (const hold of holds) {
+            const all = rows.index('hold').getAll(hold);
+            all.onsuccess = () => {
+              for (const row of all.result) rows.put({ ...row, pair: to });
+            };
+            tx.objectStore(DUE).put(true, hold);
+          }
           await end;
         },
         async () => {},

@@ -47,8 +47,8 @@ export function memoryStore() {
     ofHold: async (hold) => [...rows.values()].filter((r) => r.event.hold === hold),
     holds: async () => [...new Set([...rows.values()].map((r) => r.event.hold))],
     byId: async (ids) => ids.flatMap((id) => rows.get(id) ?? []),
-    async move(from, to) {
-      for (const row of rows.values()) if (row.pair === from) rows.set(row.id, { ...row, pair: to });
+    async move(holds, to) {
+      for (const row of rows.values()) if (holds.includes(row.event.hold)) rows.set(row.id, { ...row, pair: to });
     },
     async remove(ids, holds, keys) {
       for (const id of ids) rows.delete(id);

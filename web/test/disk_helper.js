@@ -71,7 +71,7 @@ export function newDisk() {
     add: (row, strict) => marking(() => memory.add(row, strict)),
     addAll: (list) => marking(() => memory.addAll(list)),
     bring: (list) => marking(() => memory.bring(list)),
-    move: (from, to) => marking(() => memory.move(from, to)),
+    move: (holds, to) => marking(() => memory.move(holds, to)),
     async remove(ids, holds, keys) {
       await memory.remove(ids, holds, keys);
       for (const hold of holds) {

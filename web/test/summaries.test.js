@@ -194,8 +194,8 @@ test('what happens in the page is in the log at once, and on the disk in idle ti
   const next = await opened(store);
   assert.equal(await said(next.logbook), await said(logbook));
 
-  await store.move('p1', 'p2');
-  book.move('p1', 'p2');
+  await store.move([last[0].hold], 'p2');
+  book.move([last[0].hold], 'p2');
   assert.equal(logbook.lines().at(-1)?.pair, 'p2');
   await logbook.tend();
   assert.equal(store.lines.get(last[0].hold)?.pair, 'p2');

@@ -1,5 +1,6 @@
 /** What no hold needs, as one file to be loaded later: the log and what belongs to it. */
 
+export * as erasing from '../app/erase.js';
 export * as tending from '../app/log_tending.js';
 export * as files from './files.js';
 export * as log from './log.js';

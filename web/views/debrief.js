@@ -51,9 +51,8 @@ export function mount(root, app, params = {}) {
   /** A hold of an earlier outing, once it is read from the disk. @type {any} */
   let opened = null;
   const lineOf = (/** @type {string} */ id) => app.log.lines().find((/** @type {any} */ l) => l.hold === id) ?? null;
-  const pairHere = () => frame.pair?.pair ?? '';
   /** Whether the hold is of another outing than this phone's present one: what is added to it stays here. @param {string} id */
-  const isEarlier = (id) => !app.holds().some((/** @type {any} */ h) => h.id === id) && (lineOf(id)?.pair ?? pairHere()) !== pairHere();
+  const isEarlier = (id) => !app.holds().some((/** @type {any} */ h) => h.id === id) && lineOf(id) !== null;
   const read = async () => {
     if (params.hold === undefined || !isEarlier(params.hold)) return;
     opened = await app.log.open(params.hold);

@@ -188,9 +188,8 @@ export function mount(root, app, params = {}) {
     const data = { source: 'typed' };
     if (reading.spo2 !== null) data.spo2 = reading.spo2;
     if (reading.hr !== null) data.hr = reading.hr;
-    const here = frame.pair?.pair ?? '';
     try {
-      const earlier = along && pair !== here;
+      const earlier = along && !app.holds().some((/** @type {any} */ h) => h.id === current().id);
       await app.record('reading', data, { at: f.start + instant, hold: current().id, soft: true, ...(earlier ? { pair } : {}) });
       if (earlier) {
         await app.log.renew([params.hold]);
