@@ -34,17 +34,32 @@ import { conditionsOf, trendsOf } from '../rules/trends.js';
  */
 
 /**
+ * What is told of one diver's holds in a setting, in pieces: thousands of holds take a while to count.
  * @param {LogHold[]} mine
  * @param {Setting} setting
- * @returns {Told}
+ * @returns {Generator<void, Told>}
  */
-export function toldOf(mine, setting) {
+export function* tellingOf(mine, setting) {
   const trends = trendsOf(mine, setting);
   const fields = /** @type {TrendField[]} */ (Object.keys(trends));
+  /** @type {[TrendField, Condition[]][]} */
+  const along = [];
+  for (const f of fields) {
+    yield;
+    along.push([f, conditionsOf(mine, setting, f)]);
+  }
   return {
     trends: /** @type {any} */ (Object.fromEntries(fields.map((f) => [f, newest(trends[f])]))),
-    along: /** @type {any} */ (Object.fromEntries(fields.map((f) => [f, conditionsOf(mine, setting, f)]))),
+    along: /** @type {any} */ (Object.fromEntries(along)),
   };
+}
+
+/** The same in one go. @param {LogHold[]} mine @param {Setting} setting @returns {Told} */
+export function toldOf(mine, setting) {
+  const telling = tellingOf(mine, setting);
+  let step = telling.next();
+  while (!step.done) step = telling.next();
+  return step.value;
 }
 
 /** The days that the line goes through; years of them are no chart. @param {Trend} trend @returns {ShownTrend} */

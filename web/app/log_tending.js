@@ -8,7 +8,7 @@ import { LOG_VERSION } from '../rules/log.js';
 import { profilesOf } from '../rules/people.js';
 import { newSummaries } from '../store/settle.js';
 import { isNoHold } from './device.js';
-import { toldOf } from './digest.js';
+import { tellingOf, toldOf } from './digest.js';
 import { partKey } from './logbook.js';
 import { divers } from './people.js';
 
@@ -87,6 +87,17 @@ export function newTender(s, { store, changed, now, free = () => true, first = (
     return (f.told[setting] ??= toldOf(f.mine, setting));
   };
 
+  /** The same a piece at a time. @param {import('./logbook.js').Facts} f @param {Setting} setting @returns {Promise<Told>} */
+  const telling = async (f, setting) => {
+    const pieces = tellingOf(f.mine, setting);
+    let step = f.told[setting] ? null : pieces.next();
+    while (step && !step.done) {
+      await breathe();
+      step = pieces.next();
+    }
+    return (f.told[setting] ??= /** @type {Told} */ (step?.value));
+  };
+
   /** Makes the digest of all lines, one diver at a time. Given up where a line changes meanwhile. */
   const digest = async () => {
     s.behind = false;
@@ -97,14 +108,11 @@ export function newTender(s, { store, changed, now, free = () => true, first = (
     /** @type {[string, Part][]} */
     const parts = [];
     for (const person of divers(people)) {
-      const { made, expected } = s.factsOf(person);
+      const facts = s.factsOf(person);
+      const { made, expected } = facts;
       const key = partKey(person);
       heads.push({ key, made, expected });
-      if (written.get(key) !== made) {
-        const dry = told(person, 'dry');
-        await breathe();
-        parts.push([key, { v: LOG_VERSION, made, dry, pool: told(person, 'pool') }]);
-      }
+      if (written.get(key) !== made) parts.push([key, { v: LOG_VERSION, made, dry: await telling(facts, 'dry'), pool: await telling(facts, 'pool') }]);
       await breathe();
       if (s.behind || !free()) {
         s.behind = true;

@@ -5,9 +5,9 @@
  * The page opens with the digest and the newest lines. The rest is read in idle
  * time, a few at once and never while people are at a hold; so are lines made
  * that are due, and the digest after lines have changed (log_tending.js, which
- * no hold needs and which is loaded later). Until all lines are here (`whole`)
- * what is said over them comes from the digest of the disk, which is not used
- * once anything in it has changed.
+ * no hold needs and which is loaded later). What is said over all lines comes
+ * from the digest of the disk, which is not used once anything in it has
+ * changed: from then on it is counted, when all lines are here (`whole`).
  */
 
 import { expectationsOf } from '../rules/expect.js';
@@ -239,7 +239,7 @@ function newLines({ store, book, now }) {
 
   function people() {
     refresh(true);
-    if (s.head !== null && !s.read) return s.head.people;
+    if (s.head !== null) return s.head.people;
     if (known === null || known.lines !== s.all || known.profiles !== profilesTold) {
       known = { lines: s.all, profiles: profilesTold, people: knownPeople(s.all, [...s.profiles.values()]) };
     }
@@ -307,8 +307,8 @@ export function newLogbook(env) {
 
     expected(person, setting) {
       s.refresh();
-      if (s.read) return s.factsOf(person).expected[setting];
-      return s.head?.divers.find((d) => d.key === partKey(person))?.expected[setting] ?? expectationsOf([], setting);
+      const told = s.head?.divers.find((d) => d.key === partKey(person))?.expected;
+      return (told ?? (s.read ? s.factsOf(person).expected : null))?.[setting] ?? expectationsOf([], setting);
     },
     trends(person, setting) {
       if (tender) return tender.trends(person, setting);

@@ -4,14 +4,16 @@
 export const LINE_POINTS = 6;
 /** The newest points a line is drawn through: its cost grows with the square. */
 export const LINE_NEWEST = 120;
+/** With fewer values a typed array is not worth its making. */
+const FEW = 32;
 /** Slopes are per so many days. */
 export const SLOPE_DAYS = 30;
 
 /** @param {number} a @param {number} b */
 export const floorDiv = (a, b) => Math.floor(a / b);
 
-/** @param {number[]} values */
-const ascending = (values) => Float64Array.from(values).sort();
+/** @param {number[]} values @returns {ArrayLike<number>} */
+const ascending = (values) => (values.length < FEW ? [...values].sort((a, b) => a - b) : Float64Array.from(values).sort());
 
 /**
  * The middle value of ascending ones; of an even count, the mean of the middle two, rounded down. Null of none.
