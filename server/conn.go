@@ -2,12 +2,14 @@ package server
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/json"
 	"maps"
 	"net"
 	"net/http"
 	"slices"
 	"sync"
+	"syscall"
 	"time"
 
 	"github.com/coder/websocket"
@@ -27,12 +29,14 @@ const (
 type conn struct {
 	srv  *Server
 	ws   *websocket.Conn
-	out  net.Conn // where frames are written to
-	wire net.Conn // the same without TLS
-	slow patience // cuts the connection during a write that takes too long
+	out  net.Conn        // where frames are written to
+	wire net.Conn        // the same without TLS
+	raw  syscall.RawConn // the same again, or nil where TLS lies in between
+	slow patience        // cuts the connection during a write that takes too long
 
 	mu      sync.Mutex
 	waiting []outgoing
+	begun   []byte        // the end of a frame that the connection did not take at once
 	busy    bool          // somebody writes
 	over    bool          // nothing more will be written
 	ended   chan struct{} // closed once over and nobody writes
@@ -41,6 +45,11 @@ type conn struct {
 // newConn makes a connection whose writer is the caller until it calls open.
 func newConn(s *Server, ws *websocket.Conn, out, wire net.Conn) *conn {
 	c := &conn{srv: s, ws: ws, out: out, wire: wire, busy: true, ended: make(chan struct{})}
+	if plain, ok := out.(syscall.Conn); ok {
+		if raw, err := plain.SyscallConn(); err == nil {
+			c.raw = raw
+		}
+	}
 	c.slow.init(s.clk, writeWithin, c.cut)
 	return c
 }
@@ -84,6 +93,8 @@ type outgoing struct {
 	frame []byte
 	// time, where set, is answered in place of the frame.
 	time *exchange
+	// pong, where set, answers a ping in place of the frame.
+	pong []byte
 	// last, where set, ends the connection after the frame.
 	last *farewell
 	// reached, where set, is closed in place of sending: all before it is written.
@@ -118,10 +129,40 @@ func (c *conn) Part(reason string) {
 	c.queue(outgoing{frame: encode(byeJSON{"bye", reason}), last: &farewell{websocket.StatusGoingAway, reason}})
 }
 
+// Where nothing waits it is given to the connection at once, as much as that takes.
 func (c *conn) queue(o outgoing) {
-	if c.enqueue(o) {
+	if c.enqueue(o) && !(o.last == nil && c.writeAtOnce()) {
 		go c.writeWaiting()
 	}
+}
+
+// writeAtOnce writes the one frame that waits, and tells whether nothing is left.
+func (c *conn) writeAtOnce() bool {
+	if c.raw == nil {
+		return false
+	}
+	c.mu.Lock()
+	frame := c.waiting[0].frame
+	if len(c.waiting) > 1 || frame == nil || c.over {
+		c.mu.Unlock()
+		return false
+	}
+	c.waiting = nil
+	c.mu.Unlock()
+	buf := writeBuffers.Get().(*[]byte)
+	*buf = appendFrame((*buf)[:0], frame)
+	left := (*buf)[writeNow(c.raw, *buf):]
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.begun = bytes.Clone(left); len(left) == 0 {
+		c.begun = nil
+	}
+	putBuffer(buf)
+	if c.begun != nil || len(c.waiting) > 0 || c.over {
+		return false
+	}
+	c.busy = false
+	return true
 }
 
 // answer queues what answers the device, and is called by its reader: where
@@ -162,7 +203,7 @@ func (c *conn) close() {
 
 func (c *conn) end() {
 	if !c.over {
-		c.over, c.waiting = true, nil
+		c.over, c.waiting, c.begun = true, nil, nil
 		if !c.busy {
 			close(c.ended)
 		}
@@ -188,9 +229,16 @@ const writeBytes = 32 << 10
 // writeBuffers are to be used again by the next who writes.
 var writeBuffers = sync.Pool{New: func() any { return new([]byte) }}
 
+func putBuffer(buf *[]byte) {
+	if cap(*buf) <= 2*writeBytes {
+		writeBuffers.Put(buf)
+	}
+}
+
 // writeWaiting sends what is queued, until nothing is left or a write fails.
 func (c *conn) writeWaiting() {
 	buf := writeBuffers.Get().(*[]byte)
+	defer putBuffer(buf)
 	for {
 		c.mu.Lock()
 		n, size := 0, 0
@@ -199,30 +247,29 @@ func (c *conn) writeWaiting() {
 			n++
 		}
 		now := c.waiting[:n]
-		if c.waiting = c.waiting[n:]; n == 0 {
+		if c.waiting = c.waiting[n:]; n == 0 && c.begun == nil {
 			c.busy, c.waiting = false, nil
 			if c.over {
 				close(c.ended)
 			}
 			c.mu.Unlock()
-			break
+			return
 		}
+		*buf, c.begun = append((*buf)[:0], c.begun...), nil
 		c.mu.Unlock()
 		if !c.writeInto(buf, now...) {
 			c.cut()
 			c.close()
 		}
 	}
-	if cap(*buf) <= 2*writeBytes {
-		writeBuffers.Put(buf)
-	}
 }
 
 // write sends some texts and tells whether the connection goes on.
 func (c *conn) write(texts ...outgoing) bool { return c.writeInto(new([]byte), texts...) }
 
+// writeInto sends what is in a buffer already, and some texts.
 func (c *conn) writeInto(buf *[]byte, texts ...outgoing) bool {
-	b := (*buf)[:0]
+	b := *buf
 	var last *farewell
 	for _, o := range texts {
 		if last != nil {
@@ -231,6 +278,8 @@ func (c *conn) writeInto(buf *[]byte, texts ...outgoing) bool {
 		switch last = o.last; {
 		case o.time != nil:
 			b = c.appendAnswer(b, o.time)
+		case o.pong != nil:
+			b = append(append(b, final|pongMessage, byte(len(o.pong))), o.pong...)
 		case o.reached == nil:
 			b = appendFrame(b, o.frame)
 		}

@@ -1,8 +1,10 @@
 package server
 
 import (
+	"errors"
 	"net"
 	"sync"
+	"syscall"
 	"time"
 
 	"github.com/benbjohnson/clock"
@@ -176,6 +178,15 @@ type countedConn struct {
 	net.Conn
 	once sync.Once
 	gone func()
+}
+
+// SyscallConn implements syscall.Conn, where the connection within does.
+func (c *countedConn) SyscallConn() (syscall.RawConn, error) {
+	plain, ok := c.Conn.(syscall.Conn)
+	if !ok {
+		return nil, errors.ErrUnsupported
+	}
+	return plain.SyscallConn()
 }
 
 // Close implements net.Conn.

@@ -43,7 +43,12 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	keep := &keepWire{ResponseWriter: w}
+	var c *conn
 	ws, err := websocket.Accept(keep, r, &websocket.AcceptOptions{
+		OnPingReceived: func(_ context.Context, payload []byte) bool {
+			c.answer(outgoing{pong: append([]byte{}, payload...)})
+			return false
+		},
 		InsecureSkipVerify: true, // sameOrigin has just done it, and demands more
 		CompressionMode:    websocket.CompressionDisabled,
 	})
@@ -56,7 +61,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		keep.in.Reset(keep.out)
 	}
 	ws.SetReadLimit(maxFrameBytes)
-	c := newConn(s, ws, keep.out, keep.wire)
+	c = newConn(s, ws, keep.out, keep.wire)
 	if !s.conns.add(c) {
 		ws.CloseNow()
 		s.unwelcomed.remove(address)

@@ -3,16 +3,21 @@ package server
 import "encoding/binary"
 
 // Frames are written to the connection as they stand on the wire (RFC 6455,
-// section 5.2), several at once where several wait. The websocket writes its own
-// control frames beside them, each in one write too, so that none comes to lie
-// within another.
+// section 5.2), several at once where several wait, and answers to pings among
+// them, so that none comes to lie within another. The websocket itself writes
+// nothing but the farewell.
 
-// maxHeadBytes is the size of the largest head of a frame from a server.
-const maxHeadBytes = 10
+const (
+	final       = 0x80 // the first byte of a frame that is a whole message
+	textMessage = 0x1
+	pongMessage = 0xa
+
+	// maxHeadBytes is the size of the largest head of a frame from a server.
+	maxHeadBytes = 10
+)
 
 // appendFrame spells one whole text message.
 func appendFrame(b, text []byte) []byte {
-	const final, textMessage = 0x80, 0x1
 	b = append(b, final|textMessage)
 	switch n := len(text); {
 	case n < 126:

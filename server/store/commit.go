@@ -73,13 +73,18 @@ const longestGather = time.Millisecond
 // the work of a commit. One that comes alone is committed at once.
 func Paced(clk clock.Clock) Option { return func(s *Store) { s.clk = clk } }
 
-// gather is called before a commit and gives what waits after it.
-func (s *Store) gather(jobs int) (wait func()) {
-	if s.clk == nil || jobs == 1 {
-		return func() {}
+// gather waits, after a commit of several jobs, until others had the same time.
+func (s *Store) gather(jobs int, begun, ended time.Time) {
+	if jobs > 1 && s.clk != nil {
+		s.clk.Sleep(min(ended.Sub(begun), longestGather) - s.clk.Since(ended))
 	}
-	begun := s.clk.Now()
-	return func() { s.clk.Sleep(min(s.clk.Since(begun), longestGather)) }
+}
+
+func (s *Store) now() time.Time {
+	if s.clk == nil {
+		return time.Time{}
+	}
+	return s.clk.Now()
 }
 
 // commitLoop is the only goroutine that writes. It ends after Close, once
@@ -90,13 +95,14 @@ func (s *Store) commitLoop(w *writer) {
 	for {
 		jobs, closed := s.take()
 		if len(jobs) > 0 {
-			gathered := s.gather(len(jobs))
+			begun := s.now()
 			err := w.carryOut(jobs)
+			ended := s.now()
 			s.fold.committed()
 			for _, j := range jobs {
 				j.done(err)
 			}
-			gathered()
+			s.gather(len(jobs), begun, ended)
 			continue
 		}
 		if closed {
