@@ -1,0 +1,80 @@
+package store
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// Ensures that a file from before, whose events have a second index by their
+// ids, is gone on with as it is: nothing of it is lost, and all of it is sound.
+func TestFilesOfBeforeGoOn(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	session, err := s.ContinueSession("session001", 1)
+	require.NoError(t, err)
+	pair, err := s.AddPair("p1", session.ID)
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
+
+	const idNow, idBefore = "id        TEXT NOT NULL, ", "id        TEXT NOT NULL UNIQUE, "
+	events := schema[strings.Index(schema, "CREATE TABLE event"):]
+	require.Contains(t, events, idNow)
+	db, err := openDB(filepath.Join(dir, FileName), "rw")
+	require.NoError(t, err)
+	_, err = db.Exec("DROP TABLE event; " + strings.Replace(events, idNow, idBefore, 1))
+	require.NoError(t, err)
+	var indexes int
+	require.NoError(t, db.QueryRow("SELECT count(*) FROM sqlite_schema WHERE name LIKE 'sqlite_autoindex_event%'").Scan(&indexes))
+	require.Equal(t, 1, indexes, "as it was before")
+	require.NoError(t, db.Close())
+
+	s = open(t, dir)
+	first, second := event(t, "aaaaaaaaaa", 1, "look", nowMs), event(t, "aaaaaaaaaa", 2, "look", nowMs)
+	require.Equal(t, []Outcome{Stored, Stored}, s.append(t, pair.ID, first, second))
+	require.NoError(t, s.Close())
+	s = open(t, dir)
+	require.Equal(t, []Outcome{Known, Conflict}, s.append(t, pair.ID, first, event(t, "aaaaaaaaaa", 2, "asked", nowMs)))
+	has, err := s.Has(context.Background(), pair.ID, &second)
+	require.NoError(t, err)
+	require.True(t, has)
+	n, err := s.Erase(context.Background(), nil, []string{second.ID}, nil)
+	require.NoError(t, err)
+	require.EqualValues(t, 1, n)
+	require.Equal(t, []Outcome{Erased, Stored}, s.append(t, pair.ID, second, event(t, "aaaaaaaaaa", 3, "look", nowMs)))
+	require.NoError(t, s.Close())
+	report, err := Inspect(context.Background(), filepath.Join(dir, FileName))
+	require.NoError(t, err)
+	require.True(t, report.Sound(), report.Findings)
+	require.EqualValues(t, 2, report.Events)
+}
+
+// Ensures that the log is folded into the file beside the commits, and that what
+// was stored meanwhile is there afterwards.
+func TestLogIsFoldedBesideCommits(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	before := sizeOf(t, dir)
+	for n := range 3 * foldEvery {
+		s.append(t, "p1", event(t, "aaaaaaaaaa", n+1, "look", nowMs))
+	}
+	require.Eventually(t, func() bool { return sizeOf(t, dir) > before }, 10*time.Second, time.Millisecond, "the file grows without a commit of its own")
+	require.NoError(t, s.Close())
+	s = open(t, dir)
+	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 3*foldEvery)
+	n, err := s.Verify(context.Background())
+	require.NoError(t, err)
+	require.EqualValues(t, 3*foldEvery, n)
+}
+
+func sizeOf(t *testing.T, dir string) int64 {
+	t.Helper()
+	info, err := os.Stat(filepath.Join(dir, FileName))
+	require.NoError(t, err)
+	return info.Size()
+}
