@@ -76,7 +76,10 @@ export function newTender(s, { store, changed, now, free = () => true, first = (
   };
 
   const readMore = async () => {
-    const lines = await disk.linesBefore(s.oldest, MORE);
+    const from = s.oldest;
+    const lines = await disk.linesBefore(from, MORE);
+    // Meanwhile it was begun anew.
+    if (s.oldest !== from) return;
     if (!s.takeLines(lines)) await remakeAll();
     else if (lines.length < MORE) s.read = true;
   };

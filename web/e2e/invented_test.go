@@ -39,7 +39,8 @@ func inventedOutings(outings, holds int, now time.Time) []byte {
 				}
 				_ = enc.Encode(event)
 			}
-			length := int64(150_000 + 2500*o + 4000*((o*7+h*3)%5))
+			// Nobody's holds grow for ever.
+			length := int64(150_000 + 2500*min(o, 30) + 4000*((o*7+h*3)%5))
 			onset := length*6/10 + int64(1000*((o*5+h)%4))
 			worried := (o*3+h)%3 == 0
 			if worried {
