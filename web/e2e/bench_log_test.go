@@ -54,7 +54,7 @@ const (
 // BenchmarkOpenLog compares a phone with 5,000 holds to one with 50, all taken
 // in by the page's own import: opening the page, its log, and the trends, right
 // after the page has opened and once it has read everything. Each ratio is to
-// be at most 2. "/first" is the very first screen of the trends.
+// be at most 2.
 func BenchmarkOpenLog(b *testing.B) {
 	server := startProgram(b, "", "")
 	few, many := phoneWithHolds(b, server, 50), phoneWithHolds(b, server, 5000)
