@@ -14,6 +14,7 @@ import (
 	"sync"
 
 	"buddyclock/cmd/buddyclock/demo"
+	"buddyclock/server/store"
 )
 
 const (
@@ -89,18 +90,25 @@ func (m *Main) runDemo(ctx context.Context, o demoOptions) (err error) {
 	if err != nil {
 		return err
 	}
-	if fresh {
-		if err := demo.Remember(o.data, m.Clock.Now().UnixMilli(), o.speed, seed); err != nil {
-			return storeError(o.data, err)
-		}
-	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	var people sync.WaitGroup
-	err = m.runServer(ctx, serveOptions{addr: o.addr, data: o.data, demo: func(s Started) {
+	err = m.runServer(ctx, serveOptions{addr: o.addr, data: o.data, demo: func(s Started, st *store.Store) {
+		// Only then, and beside what goes on: weeks of holds take a slow machine a while to write.
+		remember := func() {
+			if err := demo.Remember(st, m.Clock.Now().UnixMilli(), o.speed, seed); err != nil && ctx.Err() == nil {
+				cancel(err)
+			}
+		}
 		outing := &demo.Outing{Clock: m.Clock, URL: s.URL, Secret: secretIn(s.JoinURL), InstructorSecret: secretIn(s.InstructorURL), Pace: o.speed, Seed: seed}
 		people.Go(func() {
-			if err := outing.Run(ctx, func() { m.showDemo(s, o, kept) }); err != nil {
+			err := outing.Run(ctx, func() {
+				m.showDemo(s, o, kept)
+				if fresh {
+					people.Go(remember)
+				}
+			})
+			if err != nil {
 				cancel(fmt.Errorf("the simulated people cannot go on: %w", err))
 			}
 		})

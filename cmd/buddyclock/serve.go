@@ -49,7 +49,7 @@ type serveOptions struct {
 
 	// demo, where set, is told of the start in place of the console: the people of
 	// the outing, always a new one, are simulated.
-	demo func(Started)
+	demo func(Started, *store.Store)
 }
 
 // names collects a flag that may be given several times.
@@ -183,7 +183,7 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	go func() { failed <- httpServer.Serve(way.listen(server.Bounded(listener, maxConnsOfAddress, maxConns))) }()
 
 	if o.demo != nil {
-		o.demo(startedAt(srv, way, bound))
+		o.demo(startedAt(srv, way, bound), st)
 	} else {
 		m.announce(srv, way, bound, o.data, way.clockOddity(m.Clock.Now(), lastMs), way.addressOddity(bound), peopleOddity(o.data))
 	}

@@ -33,6 +33,7 @@ export const UNHEARD_SHORT_MS = 2000;
  * @property {string | null} [phase]
  * @property {boolean} [rungs] fit to sound the rungs
  * @property {boolean} [takes] sounds all rungs now
+ * @property {boolean} [simulated] there is no such phone: its holder is invented too
  * @property {number} [away_ms]
  */
 

@@ -26,7 +26,10 @@ func TestEarlierHoldsFollowTheSeed(t *testing.T) {
 func TestEarlierOutings(t *testing.T) {
 	const now = int64(1_790_000_000_000)
 	dir := t.TempDir()
-	require.NoError(t, Remember(dir, now, 1, 3))
+	st, err := store.Open(dir, func() int64 { return now - 1 })
+	require.NoError(t, err)
+	require.NoError(t, Remember(st, now, 1, 3))
+	require.NoError(t, st.Close())
 	report, err := store.Inspect(context.Background(), filepath.Join(dir, store.FileName))
 	require.NoError(t, err)
 	require.True(t, report.Sound(), "%v", report.Findings)

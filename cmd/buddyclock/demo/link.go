@@ -128,9 +128,10 @@ func (l *link) beat(due bool) (exchange bool, state map[string]any) {
 	if l.hold != "" && l.pair != "" {
 		hold, phase = l.hold, l.holdOf(l.hold).StatusAt(l.now()).Phase
 	}
+	// Its people hear it, and nobody else does.
 	return true, map[string]any{
-		"type": "presence", "visible": true, "sound": "proven", "wake": true, "battery": 80, "doubt_ms": l.doubtMs(),
-		"hold": hold, "phase": phase, "rungs": true, "simulated": true,
+		"type": "presence", "visible": true, "sound": "off", "wake": true, "battery": 80, "doubt_ms": l.doubtMs(),
+		"hold": hold, "phase": phase, "rungs": false, "simulated": true,
 	}
 }
 

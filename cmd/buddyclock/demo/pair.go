@@ -86,11 +86,9 @@ func newPair(p part, buddy, diver phone, seed uint64, pace float64) *pair {
 	}
 }
 
-// begin is the arrival at an outing: the sound check, and when the first hold is
-// to be.
+// begin is the arrival at an outing: when the first hold is to be.
 func (p *pair) begin(now int64) {
 	p.zeroAt = now + leastMs + int64(float64(p.FirstS)*1000/p.pace)
-	p.buddy.Record(p.buddy.ID()+"-h00", protocol.KindSoundCheck, now, map[string]any{"result": "proven", "beeps": 3})
 }
 
 // paced is a time of life in real time, at least leastMs.
@@ -148,6 +146,18 @@ func (p *pair) step(now int64) {
 	case protocol.Over:
 		p.debrief(st)
 	}
+}
+
+// idleUntil is when a step has something to do again, as far as that is known:
+// between holds and before one nobody looks up.
+func (p *pair) idleUntil() int64 {
+	switch {
+	case p.h == nil:
+		return p.nextAt
+	case p.h.body == nil && len(p.presses) > 0:
+		return p.presses[0].at
+	}
+	return 0
 }
 
 // plan agrees on the next hold and begins its breathe-up.
