@@ -59,6 +59,7 @@ export const STALE_IDLE_MS = 12_000;
  * @property {boolean} met somebody is
  * @property {boolean} no_voice this board sounds its rungs, as no device of the pair can
  * @property {{device: string, role: string, name: string} | null} voice the device that sounds its rungs
+ * @property {boolean} simulated its people's phones are invented: they make no sound, and nobody has to make it for them
  * @property {number | null} battery lowest charge known of its phones, percent
  * @property {number | null} doubt_ms largest clock doubt told by its phones
  * @property {boolean} kept
@@ -104,6 +105,7 @@ export function rowFacts(pair, at) {
     met: going !== null,
     no_voice: running && pair.lost_ms === 0 && takesOver(pair.me, devices, place),
     voice: voiceOf(phones, place),
+    simulated: isSimulated(phones),
     battery: lowest(phones.map((p) => p.state.battery)),
     doubt_ms: largest(phones.map((p) => p.state.doubt_ms)),
     kept: kept !== null && alarmSince(status) === null,
@@ -126,12 +128,13 @@ function silentMs(devices, lostMs, inHold) {
 
 /**
  * Whether this board sounds the pair's rungs: an instructor's where no device of the pair is fit, a siren for all where the
- * pair's phones hold it to be the one.
+ * pair's phones hold it to be the one. Simulated people hear their own phones, and nobody else does.
  * @param {BoardPair['me']} me
  * @param {Present[]} devices
  * @param {{phase: string | null, stage: string | null}} place
  */
 function takesOver(me, devices, place) {
+  if (isSimulated(devices)) return false;
   if (me?.role === 'siren') return partOf({ me, present: devices, ...place }).takes;
   return !anotherIsFit(devices, me?.device ?? '', place);
 }
@@ -174,6 +177,9 @@ function voiceOf(devices, place) {
   const fit = devices.filter((p) => p.age_ms <= limit && isFit(p.state)).sort((a, b) => turn.indexOf(a.role) - turn.indexOf(b.role));
   return fit.length === 0 ? null : { device: fit[0].device, role: fit[0].role, name: fit[0].name ?? '' };
 }
+
+/** @param {Present[]} devices */
+const isSimulated = (devices) => devices.some((p) => p.state?.simulated === true);
 
 /** @param {(number | null | undefined)[]} values @returns {number[]} */
 const numbers = (values) => values.flatMap((v) => (typeof v === 'number' ? [v] : []));

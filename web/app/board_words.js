@@ -21,7 +21,7 @@ const LOW_BATTERY = 20;
  * @property {string} clock the digits, '' for none
  * @property {boolean} runs the digits go on: never where a pair is not live
  * @property {string} sub one quieter line
- * @property {boolean} gone in a hold and not live
+ * @property {boolean} gone in a hold, or counting down to one, and not live
  * @property {string[]} faults each with the hatch before it
  * @property {string} voice which device has the sound
  * @property {string} link
@@ -42,7 +42,7 @@ const TROUBLE = { lmc: 'LMC', blackout: 'BLACKOUT' };
  */
 export function rowWords(row) {
   const signal = signalOf(row);
-  const gone = row.running && row.silent_ms > 0;
+  const gone = isGone(row);
   const clock = clockOf(row);
   const words = {
     ...signal,
@@ -60,13 +60,15 @@ export function rowWords(row) {
   return { ...words, label: told.filter(Boolean).join(', ') };
 }
 
+/** @param {RowFacts} row */
+const isGone = ({ running, status, silent_ms: silent }) => silent > 0 && (running || status?.phase === 'breathe-up');
+
 /**
  * @param {RowFacts} row
  * @returns {Pick<RowWords, 'tone' | 'shape' | 'main'>}
  */
 function signalOf(row) {
-  const { status, silent_ms: silent, running } = row;
-  const gone = running && silent > 0;
+  const { status, silent_ms: silent } = row;
   if (row.since !== null) {
     return { tone: 'alarm', shape: 'octagon', main: alarmWords(row) };
   }
@@ -74,7 +76,7 @@ function signalOf(row) {
   if (!status) return { tone: 'calm', shape: null, main: silent === Infinity ? 'no phone yet' : 'no plan yet' };
   const { standing } = status;
   if (standing?.rung === 'again') return { tone: 'again', shape: 'diamond', main: `${CALL[standing.asks].toUpperCase()} AGAIN` };
-  if (gone) return { tone: 'gone', shape: 'hatch', main: Number.isFinite(silent) ? `not live ${clockText(silent)}` : 'no phone' };
+  if (isGone(row)) return { tone: 'gone', shape: 'hatch', main: Number.isFinite(silent) ? `not live ${clockText(silent)}` : 'no phone' };
   if (standing?.rung === 'prompt') return { tone: 'prompt', shape: 'disc', main: promptWords(standing.asks) };
   return { tone: 'calm', shape: null, main: calmWords(row, status) };
 }
@@ -123,11 +125,12 @@ function calmWords({ at }, status) {
 }
 
 /**
- * The digits: time in the hold, since surfacing, since the trouble began, or up to zero.
+ * The digits: time in the hold, since surfacing, since the trouble began, or up to zero. Outside a hold nothing runs for a
+ * pair that is not live; in one the digits stand where they were last seen.
  * @param {RowFacts} row
  */
-function clockOf({ seen, seen_at: at }) {
-  if (!seen) return '';
+function clockOf({ seen, seen_at: at, running, silent_ms: silent }) {
+  if (!seen || (silent > 0 && !running)) return '';
   switch (seen.phase) {
     case 'hold':
       return clockText(at - Number(seen.start_at));
@@ -180,8 +183,9 @@ function faultsOf(row) {
 }
 
 /** @param {RowFacts} row */
-function voiceWords({ voice, no_voice: none, silent_ms: silent }) {
+function voiceWords({ voice, no_voice: none, silent_ms: silent, simulated }) {
   if (voice) return `sound: ${voice.name || (voice.role === 'diver' ? 'diver’s phone' : voice.role)}`;
+  if (simulated) return 'simulated, no sound';
   return none ? '' : silent > 0 ? '' : 'sound not proven';
 }
 
@@ -200,4 +204,14 @@ function linkWords({ silent_ms: silent }) {
 export function goingWords({ going, at }) {
   if (!going) return '';
   return `${going.name || 'an instructor'} is going, ${Math.max(0, Math.ceil((going.until - at) / 1000))}`;
+}
+
+/**
+ * More pairs at once, or more of them in their final stage, than one person can watch; '' where it is neither.
+ * @param {ReturnType<typeof import('./board_facts.js').tooMany>} many
+ */
+export function manyWords({ in_hold: held, final, pairs, finals }) {
+  if (!pairs && !finals) return '';
+  const all = [pairs ? `${held} pairs in holds` : '', finals ? `${final}${pairs ? '' : ' pairs'} in their final stage` : ''];
+  return `${all.filter(Boolean).join(', ')} at once: more than one person can watch`;
 }

@@ -1,7 +1,8 @@
 /**
- * "I'm going": an instructor's word that they are on their way to a pair. It
- * quiets the boards for a while and is shown on the pair's phones; it changes
- * nothing else. Pure.
+ * What an instructor tells a pair. "I'm going" is the word that they are on
+ * their way: it quiets the boards for a while and is shown on the pair's
+ * phones; it changes nothing else. A count for several pairs may be called off.
+ * Pure.
  */
 
 /** @typedef {import('../rules/fold.js').Hold} Hold */
@@ -41,4 +42,15 @@ export function quietUntil(hold, at) {
  */
 export function comingWords(going) {
   return going ? `${going.name || 'an instructor'} is coming` : '';
+}
+
+/**
+ * Whether an instructor has called this pair's count off, and nobody has begun another.
+ * @param {Hold} hold
+ * @param {number} at shared ms
+ */
+export function isCalledOff(hold, at) {
+  const counts = hold.events.filter((e) => e.kind === 'breathe-up' && e.at <= at);
+  const last = counts.at(-1);
+  return last?.by === 'instructor' && typeof last.data?.zero_at !== 'number' && counts.length > 1;
 }

@@ -52,6 +52,7 @@ export const STEP_S = 15;
  * @property {string} longest_on
  * @property {string} signal
  * @property {'standard' | 'close' | 'announced'} cadence
+ * @property {number} cadence_at when the cadence was picked by hand, shared ms; 0 where it was not
  * @property {number} ok_within_s
  * @property {string} recovery
  * @property {string} watch
@@ -64,7 +65,7 @@ export const STEP_S = 15;
 export function newDraft() {
   return {
     diver: '', buddy: '', setting: 'dry', planned: '2:00', end_by: '', onset: '', longest: '', longest_on: '',
-    signal: 'two taps, one finger up', cadence: 'close', ok_within_s: 15, recovery: '0:30', watch: '1:00',
+    signal: 'two taps, one finger up', cadence: 'close', cadence_at: 0, ok_within_s: 15, recovery: '0:30', watch: '1:00',
     hears: ['breaths'],
   };
 }
@@ -127,6 +128,18 @@ export function withLog(draft, log) {
   }
   if (log.cadence !== null) next.cadence = log.cadence;
   return next;
+}
+
+/**
+ * What the instructor has set for all pairs since the last plan stands in the sheet; the pair may still choose.
+ * @param {Draft} draft
+ * @param {Record<string, any> | null | undefined} outing `{cadence, at}` as the host tells of it
+ * @param {number} plannedAt when the newest plan was recorded, shared ms
+ * @returns {Draft}
+ */
+export function withOuting(draft, outing, plannedAt) {
+  const known = CADENCES.find(([c]) => c === outing?.cadence);
+  return known && Number(outing?.at) > Math.max(plannedAt, draft.cadence_at) ? { ...draft, cadence: known[0] } : draft;
 }
 
 /**

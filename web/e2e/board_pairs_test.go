@@ -101,7 +101,13 @@ func newBoard(t testing.TB, server *program, width, height int64, pairs int, set
 // browser itself writes every dial that fails into the console as an error.
 func newLonelyBoard(t testing.TB, server *program, width, height int64, pairs int, setup browserSetup) *board {
 	t.Helper()
-	p := &phone{browser: startBrowser(t, setup), name: t.Name()}
+	return boardIn(t, startBrowser(t, setup), server, width, height, pairs)
+}
+
+// boardIn is newLonelyBoard in a window of a browser that runs already.
+func boardIn(t testing.TB, window *browser, server *program, width, height int64, pairs int) *board {
+	t.Helper()
+	p := &phone{browser: window, name: fmt.Sprintf("%s-%dx%d", t.Name(), width, height)}
 	p.run(t, emulation.SetDeviceMetricsOverride(width, height, 1, false))
 	p.run(t, chromedp.Navigate(server.instructor))
 	b := &board{p}

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -56,6 +57,8 @@ func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
 	}
 	assert.Equal(t, alarmed, b.order(t)[:3], "the oldest alarm first, all above the calm pairs")
 	b.picture(t, "three alarms")
+	b.says(t, "12 pairs in holds at once")
+	b.flashesTogether(t)
 
 	calls := callsIn(heard.until(t, time.Now().Add(16*time.Second), from))
 	load, _ := os.ReadFile("/proc/loadavg")
@@ -75,6 +78,36 @@ func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
 	t.Logf("heard %v", calls)
 	assert.NotContains(t, numbersOf(calls), 7, "quiet for the pair somebody goes to")
 	assert.NotEmpty(t, calls, "the others are heard on")
+}
+
+// flashesTogether looks at a board in alarm as a camera does: whenever it looks,
+// the octagons of all rows are lit or none is, and they change four times a second
+// at most (hazard H18).
+func (b *board) flashesTogether(t testing.TB) {
+	t.Helper()
+	spots := eval[[][]float64](t, b.browser, `[...document.querySelectorAll('.b-row[data-tone=alarm] .icon-octagon')].map((n) => {
+		const r = n.getBoundingClientRect();
+		return [r.left + r.width * 0.12, r.top + r.height / 2];
+	})`)
+	require.Greater(t, len(spots), 1)
+	seen := map[bool]int{}
+	for look := 0; look < 40 && len(seen) < 2 || look < 10; look++ {
+		img := b.browser.picture(t)
+		lit := bright(img, int(spots[0][0]), int(spots[0][1]))
+		seen[lit]++
+		for _, at := range spots {
+			require.Equal(t, lit, bright(img, int(at[0]), int(at[1])), "two rows flash one after the other")
+		}
+	}
+	require.Len(t, seen, 2, "nothing flashes")
+	endless := "document.getAnimations().filter((a) => a.effect.getTiming().iterations === Infinity)"
+	require.Equal(t, []float64{500}, eval[[]float64](t, b.browser, endless+".map((a) => a.effect.getTiming().duration)"), "one clock of two flashes a second")
+	motion := func(value string) {
+		b.run(t, emulation.SetEmulatedMedia().WithFeatures([]*emulation.MediaFeature{{Name: "prefers-reduced-motion", Value: value}}))
+	}
+	motion("reduce")
+	require.Zero(t, eval[int](t, b.browser, endless+".length"), "less motion was asked for")
+	motion("")
 }
 
 func numbersOf(calls []call) []int {
@@ -256,6 +289,8 @@ func TestBoardStartsAGroupAndOffersARole(t *testing.T) {
 	phone.waitFor(t, fmt.Sprintf("buddyclock.frame().status?.zero_at === %.0f", zeros[0]))
 	b.picture(t, "counting")
 	b.click(t, "document.querySelector('.b-group-cancel')", "buddyclock.frame().rows.every((r) => r.status?.zero_at === null)")
+	phone.says(t, "the instructor has called the count off")
+	phone.picture(t, "count called off")
 
 	remove := fmt.Sprintf("document.querySelector('.b-device[data-device=\"%s\"] .b-remove')", two.device)
 	b.click(t, remove, "buddyclock.frame().rows[1].devices.length === 0")

@@ -80,7 +80,7 @@ func (b *browser) show(t *testing.T, s scene) {
 	eval[string](t, b, "show("+string(words)+")")
 }
 
-func (b *browser) picture(t *testing.T) image.Image {
+func (b *browser) picture(t testing.TB) image.Image {
 	t.Helper()
 	var shot []byte
 	b.run(t, chromedp.CaptureScreenshot(&shot))

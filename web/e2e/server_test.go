@@ -45,22 +45,30 @@ var linkLine = regexp.MustCompile(`http://\S+/#([ji])=\S+`)
 // a new folder, addr for a free port.
 func startProgram(t testing.TB, data, addr string) *program {
 	t.Helper()
-	path, err := built()
-	require.NoError(t, err)
 	if data == "" {
 		data = t.TempDir()
 	}
 	if addr == "" {
 		addr = "127.0.0.1:0"
 	}
+	p := startCommand(t, "serve", "-addr", addr, "-data", data)
+	p.data = data
+	return p
+}
+
+// startCommand runs a command of the real program that serves pages.
+func startCommand(t testing.TB, args ...string) *program {
+	t.Helper()
+	path, err := built()
+	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
-	cmd := exec.CommandContext(ctx, path, "serve", "-addr", addr, "-data", data)
+	cmd := exec.CommandContext(ctx, path, args...)
 	out, err := cmd.StdoutPipe()
 	require.NoError(t, err)
 	var complaints strings.Builder
 	cmd.Stderr = &complaints
 	require.NoError(t, cmd.Start())
-	p := &program{cmd: cmd, data: data}
+	p := &program{cmd: cmd}
 	t.Cleanup(func() {
 		cancel()
 		_ = cmd.Wait()

@@ -8,7 +8,8 @@ import { askWords } from '../app/board_offers.js';
 import { seriesData, stepsOf } from '../app/board_series.js';
 import { outingSummary } from '../app/board_summary.js';
 import { heardPairs } from '../app/board_voice.js';
-import { rowWords } from '../app/board_words.js';
+import { goingWords, manyWords, rowWords } from '../app/board_words.js';
+import { isCalledOff } from '../app/going.js';
 import { opensBoard } from '../app/access.js';
 import { newerPlace, newTold } from '../app/told.js';
 import { holdWith, START } from './rules_helper.js';
@@ -93,6 +94,24 @@ test('not live: nothing runs, it says for how long and in which stage it was las
   assert.equal(row(h, 70_000, { present: [{ ...device('buddy', 9000) }, { ...device('buddy', 200), device: 'buddy2' }] }).silent_ms, 0, 'a second buddy\'s phone will do');
 });
 
+test('not live outside a hold: no digits run, and a count that nobody is heard at says so', () => {
+  const h = holdWith(PLAN);
+  h.add('breathe-up', -50_000, { zero_at: START });
+  const counting = (/** @type {object} */ over) => rowWords(row(h, -40_000, over));
+  assert.deepEqual([counting({}).clock, counting({}).tone], ['0:40', 'calm']);
+  for (const over of [{ present: [device('buddy', 9000)] }, { present: [] }, { lost_ms: 9000 }]) {
+    const words = counting(over);
+    assert.deepEqual([words.clock, words.runs, words.tone, words.shape, words.gone], ['', false, 'gone', 'hatch', true]);
+  }
+  const over = held();
+  over.add('surfaced', 100_000);
+  over.add('ok', 104_000);
+  over.add('watch-ended', 170_000, { forced: true });
+  assert.equal(rowWords(row(over, 200_000)).clock, '1:40');
+  const rest = rowWords(row(over, 200_000, { present: [device('buddy', 20_000)] }));
+  assert.deepEqual([rest.main, rest.clock, rest.runs, rest.link], ['rest', '', false, 'not live 0:20']);
+});
+
 test('a pair whose phones are gone gets its alarm by silence; a board without a host makes none', () => {
   const h = held();
   const gone = row(h, 110_000, { present: [device('buddy', 40_000)] });
@@ -120,6 +139,14 @@ test('what the host found by itself counts too', () => {
   assert.equal(r.since, START + 69_000);
 });
 
+test('two boards: who goes at one of them quiets the other too, and it says who', () => {
+  const h = held();
+  h.add('going', 106_000, { name: 'Vela' }, { by: 'instructor', device: 'board1' });
+  const other = row(h, 107_000, { me: { device: 'board2', role: 'instructor', state: FIT } });
+  assert.equal(heardPairs([other], false)[0].quiet_until, START + 121_000);
+  assert.equal(goingWords(other), 'Vela is going, 14');
+});
+
 test('"I\'m going" lasts fifteen seconds, by an instructor only', () => {
   const h = held();
   h.add('going', 106_000, { name: 'Vela' }, { by: 'instructor', device: 'board' });
@@ -142,6 +169,18 @@ test('which device has the sound; with none fit the board takes the rungs', () =
   const siren = row(h, 70_000, { present: [device('buddy', 200, { ...FIT, sound: 'fault' }), device('siren')] });
   assert.equal(rowWords(siren).voice, 'sound: siren');
   assert.deepEqual(heardPairs([siren], false)[0].rungs, []);
+});
+
+test('simulated phones make no sound, and the board says so and makes none for them', () => {
+  const h = held();
+  const invented = [device('buddy', 200, { ...FIT, sound: 'off', simulated: true }), device('diver', 200, { ...FIT, sound: 'off', simulated: true })];
+  for (const me of [{ device: 'board', role: 'instructor', state: FIT }, { device: 'siren1', role: 'siren', state: FIT }]) {
+    const r = row(h, 70_000, { me, present: invented });
+    assert.equal(rowWords(r).voice, 'simulated, no sound');
+    assert.equal(r.no_voice, false);
+    assert.deepEqual(heardPairs([r], false)[0].rungs, []);
+  }
+  assert.equal(rowWords(row(h, 70_000, { present: [...invented, device('siren')] })).voice, 'sound: siren', 'somebody real who joined them is heard');
 });
 
 test('a siren for all takes the rungs of a pair whose buddy cannot sound them, as its phones expect', () => {
@@ -173,6 +212,18 @@ test('a group starts 20 to 30 s apart, by number, only pairs with a plan', () =>
   assert.equal(canGo(row(held(), 70_000)), false);
 });
 
+test('a count that an instructor calls off is told on the pair\'s phones until somebody begins another', () => {
+  const h = holdWith(PLAN);
+  const board = { by: 'instructor', device: 'board' };
+  h.add('breathe-up', -50_000, { zero_at: START }, board);
+  assert.equal(isCalledOff(h.hold, START - 45_000), false);
+  h.add('breathe-up', -40_000, {}, board);
+  assert.equal(isCalledOff(h.hold, START - 41_000), false);
+  assert.equal(isCalledOff(h.hold, START - 39_000), true);
+  h.add('breathe-up', -30_000, { stop: true });
+  assert.equal(isCalledOff(h.hold, START - 29_000), false, 'the buddy\'s own stop needs no telling');
+});
+
 test('warned above four pairs at once, and above one in the final stage', () => {
   const h = held();
   const four = Array.from({ length: 4 }, () => row(h, 70_000));
@@ -182,6 +233,11 @@ test('warned above four pairs at once, and above one in the final stage', () => 
   assert.equal(final.status?.stage, 'final');
   assert.equal(tooMany([final]).finals, false);
   assert.equal(tooMany([final, final]).finals, true);
+  const calm = row(h, 70_000);
+  assert.equal(manyWords(tooMany(four)), '');
+  assert.equal(manyWords(tooMany([...four, calm])), '5 pairs in holds at once: more than one person can watch');
+  assert.equal(manyWords(tooMany([final, final])), '2 pairs in their final stage at once: more than one person can watch');
+  assert.equal(manyWords(tooMany([...four, final, final])), '6 pairs in holds, 2 in their final stage at once: more than one person can watch');
 });
 
 test('one series for all pairs is filed under each pair\'s own diver', () => {

@@ -1,7 +1,7 @@
 // Ensures that the plan sheet takes every sensible plan, says what is wrong beside the field, and loses nothing typed.
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
-import { draftOf, newDraft, readDraft, stepped, withFigures, withLog, withSetting } from '../app/plan_form.js';
+import { draftOf, newDraft, readDraft, stepped, withFigures, withLog, withSetting, withOuting } from '../app/plan_form.js';
 import { longestOrigin, onsetOrigin, usualLines } from '../app/expected.js';
 import { clockText, dayWords, parseClock, parseDay, tenthsText } from '../app/clock_text.js';
 
@@ -177,4 +177,14 @@ test('the keys step to the next quarter minute and stop at the limits', () => {
   assert.equal(stepped('0:15', -1), '0:15');
   assert.equal(stepped('15:00', 1), '15:00');
   assert.equal(stepped('nonsense', 1), '2:15');
+});
+
+test('the cadence that an instructor sets for all comes into an open sheet, until the pair picks one or has planned since', () => {
+  const draft = newDraft();
+  const set = { cadence: 'announced', at: 5000 };
+  assert.equal(withOuting(draft, set, 0).cadence, 'announced');
+  assert.equal(withOuting({ ...draft, cadence_at: 6000 }, set, 0).cadence, 'close');
+  assert.equal(withOuting({ ...draft, cadence_at: 4000 }, set, 0).cadence, 'announced');
+  assert.equal(withOuting(draft, set, 5000).cadence, 'close');
+  for (const none of [null, undefined, {}, { cadence: 'never', at: 5000 }, { cadence: 'standard' }]) assert.equal(withOuting(draft, none, 0).cadence, 'close');
 });

@@ -3,7 +3,7 @@
 
 import { needsSomebody, tooMany } from '../app/board_facts.js';
 import { newOrder } from '../app/board_order.js';
-import { alarmWords } from '../app/board_words.js';
+import { alarmWords, manyWords } from '../app/board_words.js';
 import { clockText, timeOfDay } from '../app/clock_text.js';
 import { el, replace, setAttr, setClass, setShown, setText } from '../app/dom.js';
 import { spacedCode } from '../app/join_form.js';
@@ -28,17 +28,7 @@ import { clockFault, soundFault } from './hold_head.js';
 /** From this width on the board is read from afar, CSS px (own). */
 const WIDE = 700;
 /** Heights of rows and of a tape on a wide board, CSS px (board.css). */
-const ROW = Object.freeze({ calm: 75, alarm: 128, tape: 49 });
-
-/**
- * For how many pairs, from the top down, there is room for a tape: all pairs are seen before any tape is.
- * @param {RowFacts[]} rows
- * @param {number} room CSS px
- */
-function tapesThatFit(rows, room) {
-  const alarms = rows.filter((r) => r.since !== null).length;
-  return Math.max(0, Math.floor((room - alarms * ROW.alarm - (rows.length - alarms) * ROW.calm) / ROW.tape));
-}
+const ROW = Object.freeze({ calm: 78, alarm: 128, tape: 49 });
 
 /**
  * @param {HTMLElement} root
@@ -131,8 +121,7 @@ export function mount(root, app) {
       frame.lost_ms > 0 && !frame.ended ? `this board hears no host for ${clockText(frame.lost_ms)}: go by the pairs’ own alarms` : '',
       soundFault(frame.sound),
       clockFault(frame.clock),
-      many.pairs ? `${many.in_hold} pairs in holds at once: more than one person can watch` : '',
-      many.finals ? `${many.final} pairs in their final stage at once` : '',
+      manyWords(many),
       frame.store.words,
       frame.outing.ended_ms ? 'this outing is ended: its codes and links open nothing more' : '',
       ...frame.refused.slice(-1).map((r) => `“${r.kind}” was not taken by the host: ${r.reason}`),
@@ -145,7 +134,8 @@ export function mount(root, app) {
 
   /** The code by which the next phone gets in, asked for anew when it runs out. @param {BoardFrame} frame */
   const showCode = (frame) => {
-    setText(join, code.text ? `join ${spacedCode(code.text)}` : '');
+    const opens = code.text !== '' && !frame.outing.ended_ms;
+    setText(join, opens ? `join ${spacedCode(code.text)}` : '');
     if (!records || code.asking || frame.now < code.until || frame.now - code.tried < 10_000 || frame.lost_ms > 0 || frame.outing.ended_ms) return;
     code = { ...code, asking: true, tried: frame.now };
     app.access.invite().then(
@@ -201,11 +191,16 @@ export function mount(root, app) {
       showStrips(frame);
       showCode(frame);
       const alarms = frame.rows.filter((r) => r.since !== null);
+      setClass(page, 'alarmed', alarms.length > 0);
       setText(cry, alarms.map((r) => `pair ${r.number}: ${alarmWords(r).toLowerCase()}`).join('. '));
 
       const room = page.clientHeight - head.offsetHeight - strips.offsetHeight;
-      const tapes = tapesThatFit(frame.rows, wide ? room : Infinity);
-      const layout = { width, wide, simulated: frame.simulated, keys: records && !frame.second_tab };
+      // All pairs are seen before any tape is: first calm rows become low, and what room is left is for tapes, from the top down.
+      const dense = wide && alarms.length * ROW.alarm + (frame.rows.length - alarms.length) * ROW.calm > room;
+      setClass(page, 'dense', dense);
+      const taken = frame.rows.reduce((sum, r) => sum + (rows.get(r.pair)?.bareHeight() ?? ROW.calm), 0);
+      const tapes = wide ? Math.floor((room - taken) / ROW.tape) : Infinity;
+      const layout = { width, wide, dense, keys: records && !frame.second_tab };
       const ids = order.next(frame.rows, frame.now, { down: fingers.size > 0 });
       for (const [id, row] of rows) {
         if (ids.includes(id)) continue;
@@ -224,8 +219,6 @@ export function mount(root, app) {
         moves = row.update(facts, { ...layout, tape: ids.indexOf(facts.pair) < tapes }) || moves;
       }
       arrange(ids);
-      // All rows flash in phase, whenever theirs began and however often they were moved (hazard H18).
-      for (const flash of list.getAnimations({ subtree: true })) if (flash.startTime !== 0) flash.startTime = 0;
       setShown(empty, frame.rows.length === 0);
       open?.sheet.update(frame);
       return moves;

@@ -24,7 +24,7 @@ export function endPart(app) {
     for (const r of rows) await app.fetchHolds(r.pair);
     const { lines, holds, incidents } = outingSummary(rows.flatMap((r) => app.holds(r.pair)), now, now - OUTING_MS);
     replace(table,
-      el('p', null, `${holds} holds, ${incidents} with trouble`),
+      el('p', null, `${holds === 1 ? '1 hold' : `${holds} holds`}, ${incidents} with trouble`),
       el('table', null, el('tbody', null, lines.map((l) =>
         el('tr', null, el('th', { scope: 'row' }, l.diver), el('td', null, `${l.holds}`), el('td', null, `longest ${clockText(l.longest_ms)}`), el('td', null, l.words.join(', ')))))));
   });

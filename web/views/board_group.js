@@ -3,7 +3,7 @@
 import { APART, canGo, groupOf, LEAD_MS } from '../app/board_group.js';
 import { tooMany, MOST_PAIRS } from '../app/board_facts.js';
 import { clockText } from '../app/clock_text.js';
-import { el, replace, setAttr, setShown, setText } from '../app/dom.js';
+import { el, replace, setAttr, setClass, setShown, setText } from '../app/dom.js';
 import { sayer } from './board_sheet.js';
 import { choice, row } from './sheet.js';
 
@@ -80,12 +80,14 @@ export function groupPart(app) {
         }, `${r.number} ${r.diver}`)));
     }
     const group = members(frame);
-    setText(start, group.length === 0 ? 'choose pairs' : `count for ${group.length === 1 ? '1 pair' : `${group.length} pairs`}`);
+    const now = counted(frame.rows);
+    const many = group.length === 1 ? '1 pair' : `${group.length} pairs`;
+    setText(start, group.length === 0 ? 'choose pairs' : now.length > 0 ? `count anew for ${many}` : `count for ${many}`);
+    setClass(start, 'fill', now.length === 0);
     setAttr(start, 'disabled', group.length === 0);
     const inHold = tooMany(frame.rows).in_hold + group.length;
     setText(warn, `${inHold} pairs would be in holds at once: more than ${MOST_PAIRS} is more than one person can watch.`);
     setShown(warn, group.length > 0 && inHold > MOST_PAIRS);
-    const now = counted(frame.rows);
     setShown(cancel, now.length > 0);
     setText(counting, now.map((r) => `${r.number} in ${clockText(Number(r.status?.zero_at) - frame.now)}`).join('   '));
   }

@@ -50,27 +50,34 @@ function invitePart(app) {
   const code = el('span', { class: 'display code-shown' });
   const until = el('span', { class: 'sub' });
   const url = el('p', { class: 'url' });
+  let untilMs = -Infinity;
   const ask = () => said.run(async () => {
+    untilMs = Infinity;
     const got = await app.access.invite();
     replace(picture, qrPicture(got.qr ?? []));
     setText(code, spacedCode(got.code));
     setText(until, `until ${timeOfDay(got.code_until_ms)}`);
     setText(url, got.urls?.[0] ?? '');
+    untilMs = got.code_until_ms;
   });
-  ask();
   const name = field({
-    label: 'your name', name: 'instructor', value: app.frame().me.name, hint: 'the pairs see it when you are going', onInput: () => {},
+    label: 'your name', name: 'instructor', value: app.frame().me.name, hint: 'seen when you go', onInput: () => {},
     onDone: () => said.run(() => app.rename(name.input.value.trim())),
   });
+  const phone = row('add a phone', { class: 'tall' }, picture, el('div', null, el('p', null, code, ' ', until), url));
   return {
     node: el('div', { class: 'sheet' },
-      row('add a phone', { class: 'tall' }, picture, el('div', null, el('p', null, code, ' ', until), url)),
+      phone,
       row('a pair', null, word('a new pair', () => said.run(async () => {
         const made = await app.ask('/api/pair', {});
         said.say(`pair ${made.number} is there: its phones join it.`);
       })), el('span', { class: 'sub' }, 'a phone that joins can make one too')),
       name.node, row('', { plain: true }, said.node)),
-    update() {},
+    update(frame) {
+      const open = !frame.outing.ended_ms;
+      setShown(phone, open);
+      if (open && frame.now >= untilMs) ask();
+    },
   };
 }
 
@@ -96,7 +103,7 @@ function forAllPart(app) {
     return field({ label, name: `place-${name}`, hint, value: typed[name], onInput: (text) => { typed[name] = text.trim(); } });
   });
   const keep = word('keep the card for all', () => {
-    if (!typed.number || !typed.address) said.say('A place card needs the number to call and the address.');
+    if (!typed.number || !typed.address) said.say('A place card needs the number to call and the address.', true);
     else said.run(() => app.ask('/api/outing', { place: { ...typed } }), 'All pairs have the card.');
   });
   return {

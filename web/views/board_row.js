@@ -6,17 +6,23 @@ import { holdTape } from '../tape/facts.js';
 import { icon } from '../tape/marks.js';
 import { createTape } from '../tape/tape.js';
 import { digits, pressKey } from './parts.js';
+import { fitPx } from './sheet.js';
 
 /** @typedef {import('../app/board_facts.js').RowFacts} RowFacts */
 /** @typedef {import('../app/board_app.js').BoardApp} BoardApp */
+
+/** A buddy's name beside the diver's (board.css), the smallest letters of a name, and what they may be wider than measured. */
+const BUDDY = 0.7;
+const LEAST_PX = 14;
+const SPARE_PX = 4;
 
 /**
  * How rows are drawn now.
  * @typedef {object} RowLayout
  * @property {number} width
  * @property {boolean} wide tablet or laptop
+ * @property {boolean} dense many pairs: calm rows are low
  * @property {boolean} tape whether there is room for its tape
- * @property {boolean} simulated the people are invented
  * @property {boolean} keys whether this device may record
  */
 
@@ -31,8 +37,8 @@ export function createRow(app, pair, { open, failed }) {
   const number = el('span', { class: 'b-number' });
   const diver = el('span', { class: 'b-diver' });
   const buddy = el('span', { class: 'b-buddy' });
-  const invented = el('span', { class: 'b-simulated', hidden: true }, 'simulated people');
-  const who = el('button', { type: 'button', class: 'b-who', onclick: open }, number, el('span', { class: 'b-names' }, diver, buddy, invented));
+  const names = el('span', { class: 'b-names' }, diver, buddy);
+  const who = el('button', { type: 'button', class: 'b-who', onclick: open }, number, names);
   const clock = digits('b-clock');
   const shape = el('span', { class: 'b-shape', 'aria-hidden': 'true' });
   const hatch = el('span', { class: 'fault', 'aria-hidden': 'true', hidden: true });
@@ -69,6 +75,30 @@ export function createRow(app, pair, { open, failed }) {
   let drawnShape = '';
   let drawnFaults = '';
   let size = '';
+  let fitted = '';
+
+  /**
+   * Names stand in letters small enough that none is broken.
+   * @param {RowFacts} row
+   * @param {string} tone
+   * @param {RowLayout} layout
+   */
+  const fitNames = (row, tone, layout) => {
+    const key = [row.diver, row.buddy, row.number, tone === 'alarm', layout.width, layout.dense].join('\n');
+    if (key === fitted || who.clientWidth === 0) return;
+    fitted = key;
+    names.style.fontSize = '';
+    const { paddingLeft, paddingRight, columnGap, flexDirection } = getComputedStyle(who);
+    const beside = flexDirection === 'row' ? number.offsetWidth + parseFloat(columnGap) : 0;
+    const room = who.clientWidth - parseFloat(paddingLeft) - parseFloat(paddingRight) - beside;
+    const most = parseFloat(getComputedStyle(names).fontSize);
+    const fits = [
+      ...row.diver.split(/\s+/).map((word) => fitPx(word, room - SPARE_PX, most)),
+      ...row.buddy.split(/\s+/).map((word) => fitPx(word, (room - SPARE_PX) / BUDDY, most, 400)),
+    ];
+    const px = Math.max(LEAST_PX, Math.min(...fits));
+    names.style.fontSize = px < most ? `${px}px` : '';
+  };
 
   /**
    * @param {RowFacts} row
@@ -76,6 +106,7 @@ export function createRow(app, pair, { open, failed }) {
    */
   const tapeOf = (row, due) => {
     const { hold, seen, seen_at: at } = row;
+    if (!row.running && row.silent_ms > 0) return null;
     if (!hold || !seen || (seen.start_at === null && seen.zero_at === null) || seen.phase === 'over' || seen.phase === 'planned') return null;
     const model = holdTape(hold, seen, at);
     const gone = row.running && row.silent_ms > 0;
@@ -109,7 +140,7 @@ export function createRow(app, pair, { open, failed }) {
       setAttr(who, 'aria-label', `pair ${row.number}: open`);
       setText(diver, row.diver || 'pair ' + row.number);
       setText(buddy, row.buddy);
-      setShown(invented, layout.simulated);
+      fitNames(row, words.tone, layout);
       setShown(clock.node, words.clock !== '');
       clock.set(words.clock || '0:00');
       if (drawnShape !== String(words.shape)) {
@@ -146,6 +177,8 @@ export function createRow(app, pair, { open, failed }) {
       }
       return model !== null && model.calm === false;
     },
+    /** How high this row is without its tape, CSS px. */
+    bareHeight: () => node.offsetHeight - strip.offsetHeight,
     detach() {
       go.detach();
       node.remove();

@@ -31,7 +31,7 @@ export function seriesPart(app) {
   const give = () => said.run(async () => {
     const made = stepsOf(draft);
     if ('problem' in made) {
-      said.say(made.problem);
+      said.say(made.problem, true);
       return;
     }
     const { rows, me, now } = app.frame();

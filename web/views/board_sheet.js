@@ -1,25 +1,29 @@
 // Parts the board's sheets share.
 
-import { el, setShown, setText } from '../app/dom.js';
+import { el, setClass, setShown, setText } from '../app/dom.js';
 import { row } from './sheet.js';
 
 /**
- * The head of a sheet, with the key that closes it.
+ * The head of a sheet, with the key that goes back to the rows.
  * @param {string} title
  * @param {() => void} close
  */
 export function sheetHead(title, close) {
   return el('div', { class: 'sheet b-sheet-head' },
-    row('', { plain: true }, el('h2', { class: 'display' }, title), el('button', { type: 'button', class: 'word b-close', onclick: close }, 'close')));
+    row('', { plain: true }, el('h2', { class: 'display' }, title), el('button', { type: 'button', class: 'word b-close', onclick: close }, 'back')));
 }
 
 /** A line that says how a press went, and a way to run one. */
 export function sayer() {
-  const node = el('p', { class: 'problem b-said', role: 'status', hidden: true });
-  /** @param {string} words */
-  const say = (words) => {
+  const node = el('p', { class: 'b-said', role: 'status', hidden: true });
+  /**
+   * @param {string} words
+   * @param {boolean} [wrong] they tell of what stands in the way
+   */
+  const say = (words, wrong = false) => {
     setText(node, words);
     setShown(node, words !== '');
+    setClass(node, 'problem', wrong);
   };
   return {
     node,
@@ -33,7 +37,7 @@ export function sayer() {
         await what();
         say(done);
       } catch (err) {
-        say(String(/** @type {any} */ (err)?.reason ?? err));
+        say(String(/** @type {any} */ (err)?.reason ?? err), true);
       }
     },
   };

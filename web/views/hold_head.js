@@ -49,6 +49,7 @@ export function deviceFault(device) {
   if (device.link ? device.link !== 'live' : age > STALE_MS) return `${who}: not live ${clockText(age)}`;
   if (device.role !== 'buddy' || !device.state) return '';
   if (device.state.visible === false) return `${who}: page hidden`;
+  if (device.state.simulated === true) return `${who}: simulated, no sound`;
   if (device.state.sound !== 'proven') return `${who}: sound not proven`;
   return (device.state.doubt_ms ?? 0) > FAULT_DOUBT_MS ? `${who}: its clock may be off` : '';
 }

@@ -1,7 +1,7 @@
-// What people tell this phone, on top of every view: an instructor who is coming, a place that is offered.
+// What people tell this phone, on top of every view: an instructor who is coming or calls a count off, a place that is offered.
 
 import { askWords } from '../app/board_offers.js';
-import { comingWords } from '../app/going.js';
+import { comingWords, isCalledOff } from '../app/going.js';
 import { el, replace, setShown } from '../app/dom.js';
 
 /**
@@ -27,12 +27,14 @@ export function newNews(node, app) {
     show(frame) {
       const coming = comingWords(frame.going);
       const ended = frame.outing.ended_ms ? 'the instructor has ended this outing: nobody can join any more' : '';
-      const key = JSON.stringify([coming, ended, failure, frame.offers.map((/** @type {any} */ o) => o.offer), frame.pair?.pair]);
+      const off = frame.status?.phase === 'breathe-up' && isCalledOff(frame.hold, frame.now) ? 'the instructor has called the count off' : '';
+      const key = JSON.stringify([coming, ended, off, failure, frame.offers.map((/** @type {any} */ o) => o.offer), frame.pair?.pair]);
       if (key === shown) return;
       shown = key;
       replace(node,
         coming ? el('p', { class: 'news-coming' }, coming) : null,
         ended ? el('p', null, ended) : null,
+        off ? el('p', null, off) : null,
         frame.offers.map((/** @type {any} */ o) => el('div', { class: 'news-offer' }, el('p', null, askWords(o, frame.pair?.pair ?? '')),
           el('button', { type: 'button', class: 'key fill', onclick: () => answer(o.offer, true) }, 'yes'),
           el('button', { type: 'button', class: 'key', onclick: () => answer(o.offer, false) }, 'no'))),

@@ -6,12 +6,12 @@
  */
 
 import { el, setAttr, setClass, setShown, setText } from '../app/dom.js';
-import { readDraft, withLog, withSetting } from '../app/plan_form.js';
+import { readDraft, withLog, withOuting, withSetting } from '../app/plan_form.js';
 import { guardsOf, sameName } from '../app/guards.js';
 import { guardKey, guardLine, guardWords, sourceWords } from '../app/guard_words.js';
 import { clockText, clockTextS } from '../app/clock_text.js';
 import { expected, isFromLog, profileLines, usualLines } from '../app/expected.js';
-import { factsOf, liftsOf } from '../app/log_facts.js';
+import { factsOf, liftsOf, newestPlan } from '../app/log_facts.js';
 import { knownPairs, personNamed } from '../app/people.js';
 import { seriesStep, seriesWords } from '../app/series_now.js';
 import { holdId } from '../app/device.js';
@@ -55,6 +55,7 @@ export function mount(root, app, params = {}) {
   /** @param {Partial<Draft>} change */
   const edit = (change) => {
     if ('end_by' in change) endTyped = change.end_by !== '';
+    if ('cadence' in change) change = { ...change, cadence_at: frame.now };
     if (change.setting && change.setting !== draft.setting) {
       draft = withSetting({ ...draft, setting: change.setting }, expected(app, draft.diver, draft.setting), expected(app, draft.diver, change.setting));
     }
@@ -138,6 +139,7 @@ export function mount(root, app, params = {}) {
   function read() {
     const now = frame.now;
     const holds = app.holds();
+    draft = withOuting(draft, frame.outing?.cadence, newestPlan(holds)?.at ?? 0);
     const facts = factsOf(holds, now);
     const sheet = readDraft(draft, now);
     const lines = app.log.lines();

@@ -4,7 +4,7 @@
  * in is filled from the last plan and the diver's log.
  */
 
-import { CADENCES, draftOf, newDraft, withFigures, withLog } from '../app/plan_form.js';
+import { draftOf, newDraft, withFigures, withLog } from '../app/plan_form.js';
 import { sameName } from '../app/guards.js';
 import { expected } from '../app/expected.js';
 import { newestPlan } from '../app/log_facts.js';
@@ -51,14 +51,7 @@ function keptDraft(app) {
  * @returns {Draft}
  */
 export function firstDraft(app) {
-  const kept = keptDraft(app);
-  if (kept) return kept;
-  const newest = newestPlan(app.holds());
-  const { cadence } = app.frame().outing ?? {};
-  const draft = usualDraft(app, newest);
-  // What the instructor has set for all pairs since the last plan stands in the sheet; the pair may still choose.
-  const known = CADENCES.some(([c]) => c === cadence?.cadence) && (!newest || cadence.at > newest.at);
-  return known ? { ...draft, cadence: cadence.cadence } : draft;
+  return keptDraft(app) ?? usualDraft(app, newestPlan(app.holds()));
 }
 
 /**
