@@ -139,7 +139,7 @@ func (m *Main) showDemo(s Started, o demoOptions, kept bool) {
 	}
 	fmt.Fprintf(m.Stdout, "An outing of SIMULATED PEOPLE: six pairs dive, and not all goes well.\n\n")
 	fmt.Fprintf(m.Stdout, "The board:        %s\n", s.InstructorURL)
-	fmt.Fprintf(m.Stdout, "With a pair:      %s\n                  choose pair 1, and `siren` or `buddy`\n\n", page)
+	fmt.Fprintf(m.Stdout, "With a pair:      %s\n                  choose pair 1, and `siren` or `buddy`: their own phones make no sound\n\n", page)
 	if o.speed != 1 {
 		fmt.Fprintf(m.Stdout, "The people dive and rest %g times as fast as in life. Clocks, checks and alarms are the real ones.\n", o.speed)
 	}

@@ -139,7 +139,7 @@ export function withLog(draft, log) {
  */
 export function withOuting(draft, outing, plannedAt) {
   const known = CADENCES.find(([c]) => c === outing?.cadence);
-  return known && Number(outing?.at) > Math.max(plannedAt, draft.cadence_at) ? { ...draft, cadence: known[0] } : draft;
+  return known && Number(outing?.at) > Math.max(plannedAt, draft.cadence_at) ? { ...draft, cadence: /** @type {any} */ (known[0]) } : draft;
 }
 
 /**

@@ -93,6 +93,7 @@ func TestInstructorRunsAnOuting(t *testing.T) {
 	siren := &board{&phone{browser: window(), name: t.Name() + "-siren"}}
 	siren.run(t, emulation.SetDeviceMetricsOverride(1024, 768, 1, false))
 	siren.open(t, server.joinURL)
+	siren.says(t, "3 Nils") // the list moves what stands beneath it
 	siren.tap(t, "all: a siren")
 	siren.picture(t, "joins as a siren")
 	siren.fill(t, "your name", "laptop")

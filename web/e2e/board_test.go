@@ -207,6 +207,7 @@ func TestBoardActsOnAPairByKeyboard(t *testing.T) {
 
 	// Into the pair's sheet, and the hold is ended by a key that is held.
 	b.focus(t, "pair 1: open")
+	b.picture(t, "focus on the pair")
 	b.run(t, chromedp.KeyEvent(kb.Enter))
 	b.waitFor(t, "document.querySelector('.b-end-hold')?.offsetParent")
 	b.picture(t, "pair")
@@ -221,6 +222,7 @@ func TestBoardActsOnAPairByKeyboard(t *testing.T) {
 	// Nobody brings them up: the alarm comes, and somebody goes.
 	b.tone(t, 1, "alarm")
 	b.focus(t, "I'm going")
+	b.picture(t, "focus on the key")
 	b.holdKey(t, kb.Enter, "buddyclock.frame().rows[0].met")
 	phone.waitFor(t, recorded("going")+" === 1")
 	phone.says(t, "an instructor is coming")

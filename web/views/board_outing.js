@@ -70,7 +70,7 @@ function invitePart(app) {
       phone,
       row('a pair', null, word('a new pair', () => said.run(async () => {
         const made = await app.ask('/api/pair', {});
-        said.say(`pair ${made.number} is there: its phones join it.`);
+        return `pair ${made.number} is there: its phones join it.`;
       })), el('span', { class: 'sub' }, 'a phone that joins can make one too')),
       name.node, row('', { plain: true }, said.node)),
     update(frame) {
@@ -107,7 +107,7 @@ function forAllPart(app) {
     else said.run(() => app.ask('/api/outing', { place: { ...typed } }), 'All pairs have the card.');
   });
   return {
-    node: el('div', { class: 'sheet' }, row('for all pairs', { class: 'tall' }, cadence.node), fields.map((f) => f.node), row('', null, keep, said.node)),
+    node: el('div', { class: 'sheet' }, row('checks for all', { class: 'tall' }, cadence.node), fields.map((f) => f.node), row('', null, keep, said.node)),
     update(frame) {
       cadence.set(String(frame.outing.cadence?.cadence ?? ''));
     },

@@ -46,6 +46,16 @@ export function pairSheet(app, pair, { close }) {
   let listed = '';
   let asked = '';
 
+  /**
+   * What became of the newest offer to a device.
+   * @param {BoardFrame['offers']} offers
+   * @param {string} device
+   */
+  const offered = (offers, device) => {
+    const offer = offers.find((o) => o.to === device);
+    return offer ? el('span', { class: 'sub', role: 'status' }, offerWords(offer)) : null;
+  };
+
   /** @param {BoardFrame} frame */
   const showDevices = (frame) => {
     const facts = frame.rows.find((r) => r.pair === pair);
@@ -55,15 +65,13 @@ export function pairSheet(app, pair, { close }) {
     const key = JSON.stringify([present.map((d) => [d.device, d.role, d.name, d.link]), free, offers]);
     if (key === shown) return;
     shown = key;
-    replace(devices, present.length === 0 ? 'none has joined' : present.map((d) => {
-      const offer = offers.find((o) => o.to === d.device);
-      return el('div', { class: 'b-device', dataset: { device: d.device } },
+    replace(devices, present.length === 0 ? 'none has joined' : present.map((d) =>
+      el('div', { class: 'b-device', dataset: { device: d.device } },
         el('span', null, `${d.name || 'no name'}, ${roleWords(d.role)}`),
         el('span', { class: 'sub' }, d.link === 'live' || d.link === undefined ? '' : 'not live'),
-        offer ? el('span', { class: 'sub', role: 'status' }, offerWords(offer)) : null,
+        offered(offers, d.device),
         free ? rolesFor(d.role).map((role) =>
-          word(`offer ${roleWords(role)}`, () => app.tell({ type: 'offer', to: d.device, pair, role }), `offer ${d.name || 'this device'} the role ${roleWords(role)}`)) : null);
-    }));
+          word(`offer ${roleWords(role)}`, () => app.tell({ type: 'offer', to: d.device, pair, role }), `offer ${d.name || 'this device'} the role ${roleWords(role)}`)) : null)));
   };
 
   /** Phones of other pairs, that may be asked to come into this one between holds. @param {BoardFrame} frame */
@@ -71,10 +79,11 @@ export function pairSheet(app, pair, { close }) {
     const here = frame.rows.find((r) => r.pair === pair);
     const free = here?.running === true ? [] : frame.rows.filter((r) => r.pair !== pair && !r.running);
     const phones = free.flatMap((r) => r.devices.filter((d) => d.role === 'buddy' || d.role === 'diver').map((d) => ({ ...d, number: r.number })));
-    const key = JSON.stringify(phones.map((d) => [d.device, d.role, d.name, d.number]));
+    const offers = frame.offers.filter((o) => phones.some((d) => d.device === o.to));
+    const key = JSON.stringify([phones.map((d) => [d.device, d.role, d.name, d.number]), offers]);
     if (key === asked) return;
     asked = key;
-    replace(others, phones.map((d) => el('div', { class: 'b-device' }, el('span', null, `${d.name || 'no name'}, pair ${d.number}`),
+    replace(others, phones.map((d) => el('div', { class: 'b-device' }, el('span', null, `${d.name || 'no name'}, pair ${d.number}`), offered(offers, d.device),
       ['buddy', 'diver'].map((role) => word(`ask to be ${role} here`, () => app.tell({ type: 'offer', to: d.device, pair, role }),
         `ask ${d.name || 'this phone'} to be ${role} in pair ${number}`)))));
     setShown(bring, phones.length > 0);

@@ -1,5 +1,6 @@
 // One series for all pairs.
 
+import { PlainError } from '../app/access.js';
 import { SERIES_DRAFT, seriesData, stepsOf } from '../app/board_series.js';
 import { clockTextS } from '../app/clock_text.js';
 import { el, setText } from '../app/dom.js';
@@ -30,17 +31,15 @@ export function seriesPart(app) {
 
   const give = () => said.run(async () => {
     const made = stepsOf(draft);
-    if ('problem' in made) {
-      said.say(made.problem, true);
-      return;
-    }
+    if ('problem' in made) throw new PlainError('bad-series', made.problem);
     const { rows, me, now } = app.frame();
     const able = rows.flatMap((r) => {
       const plan = app.planOf(r.pair);
       return plan ? [{ row: r, plan }] : [];
     });
     for (const { row: r, plan } of able) await app.record(r.pair, 'series', seriesData(plan, made.steps, `${me.device}-${r.number}-${now}`));
-    said.say(able.length === 0 ? 'No pair has a plan yet: a series is filed under its diver.' : `${able.length} of ${rows.length} pairs have it: their plan sheets propose it.`);
+    if (able.length === 0) throw new PlainError('no-plan', 'No pair has a plan yet: a series is filed under its diver.');
+    return `${able.length} of ${rows.length} pairs have it: their plan sheets propose it.`;
   });
 
   show();

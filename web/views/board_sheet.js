@@ -29,13 +29,13 @@ export function sayer() {
     node,
     say,
     /**
-     * @param {() => Promise<unknown>} what
+     * @param {() => Promise<unknown>} what gives what is to be said, where that is not known before
      * @param {string} [done]
      */
     async run(what, done = '') {
       try {
-        await what();
-        say(done);
+        const words = await what();
+        say(typeof words === 'string' ? words : done);
       } catch (err) {
         say(String(/** @type {any} */ (err)?.reason ?? err), true);
       }
