@@ -190,8 +190,8 @@ function voiceWords({ voice, no_voice: none, silent_ms: silent, simulated }) {
 }
 
 /** The charge of the weakest phone where it is known and no fault yet. @param {RowFacts} row */
-function batteryWords({ battery }) {
-  return battery !== null && battery > LOW_BATTERY ? `battery ${battery} %` : '';
+function batteryWords({ battery, silent_ms: silent }) {
+  return battery !== null && Number.isFinite(silent) && battery > LOW_BATTERY ? `battery ${battery} %` : '';
 }
 
 /** @param {RowFacts} row */

@@ -116,7 +116,7 @@ export function mount(root, app) {
     const many = tooMany(frame.rows);
     const lines = [
       failure,
-      frame.ended ? `${frame.ended} This board shows nothing new.` : '',
+      frame.ended ? `${frame.ended.replace(/\.$/, '')}. This board shows nothing new.` : '',
       frame.second_tab ? 'open in another tab: this one only watches, and is mute' : '',
       frame.lost_ms > 0 && !frame.ended ? `this board hears no host for ${clockText(frame.lost_ms)}: go by the pairs’ own alarms` : '',
       soundFault(frame.sound),

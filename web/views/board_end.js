@@ -26,7 +26,7 @@ export function endPart(app) {
     replace(table,
       el('p', null, `${holds === 1 ? '1 hold' : `${holds} holds`}, ${incidents} with trouble`),
       el('table', null, el('tbody', null, lines.map((l) =>
-        el('tr', null, el('th', { scope: 'row' }, l.diver), el('td', null, `${l.holds}`), el('td', null, `longest ${clockText(l.longest_ms)}`), el('td', null, l.words.join(', ')))))));
+        el('tr', null, el('th', { scope: 'row' }, l.diver), el('td', null, `${l.holds}`), el('td', null, l.longest_ms > 0 ? `longest ${clockText(l.longest_ms)}` : ''), el('td', null, l.words.join(', ')))))));
   });
 
   /** @param {'csv' | 'jsonl'} format */

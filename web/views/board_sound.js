@@ -2,7 +2,7 @@
 
 import { el, replace, setShown, setText } from '../app/dom.js';
 import { createSoundCheck } from '../sound/check.js';
-import { row } from './sheet.js';
+import { row, word } from './sheet.js';
 import { sheetHead } from './board_sheet.js';
 
 /** From the press to the beeps: time to step back (ms). */
@@ -50,8 +50,10 @@ export function soundSheet(app, { close }) {
     play.focus();
   }
 
+  // A siren has no sheet of the outing, in which a board finds the way back into a pair.
+  const leave = app.frame().me.role === 'siren' ? row('', { plain: true }, word('use this device in a pair', () => app.leave())) : null;
   return {
-    node: el('div', { class: 'b-sheet-body' }, sheetHead('sound check', close), el('div', { class: 'sheet' }, row('', { plain: true, class: 'tall' }, said, hints), row('', { plain: true }, play, counting))),
+    node: el('div', { class: 'b-sheet-body' }, sheetHead('sound check', close), el('div', { class: 'sheet' }, row('', { plain: true, class: 'tall' }, said, hints), row('', { plain: true }, play, counting), leave)),
     update() {},
     unmount: () => clearTimeout(timer),
   };

@@ -264,7 +264,7 @@ func (p *pair) tell(now, t int64, st protocol.Status) {
 		if p.cut == nil {
 			return
 		}
-		if !h.cutOff && t >= planned*11/20 && st.Standing == nil && st.SilenceMs != nil && *st.SilenceMs < 8_000 {
+		if !h.cutOff && t >= planned*11/20 && st.Standing == nil && st.SilenceMs != nil && *st.SilenceMs >= handedOverMs && *st.SilenceMs < 8_000 {
 			h.cutOff = true
 			p.cut(true)
 			p.do(now+max(lostLeastMs, int64(lostForMs/p.pace)), func(int64) {
@@ -279,6 +279,10 @@ func (p *pair) tell(now, t int64, st protocol.Status) {
 // long enough for every page to say so and for a check in the meantime, and short
 // enough that the others do not hear an alarm for the answer they cannot know.
 const lostForMs, lostLeastMs = 31_000, 8_000
+
+// handedOverMs is after how long everybody has an answer: a link that is lost
+// sooner looks to the others like a diver who does not answer.
+const handedOverMs = 1_500
 
 // mark is what the buddy sees and presses: contractions, and a tense neck.
 func (p *pair) mark(now, t int64) {
