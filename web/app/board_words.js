@@ -34,6 +34,8 @@ const CALL = { look: 'look', tap: 'tap', up: 'bring up', ok: 'OK sign', awake: '
 /** @type {Record<string, string>} */
 const ALARM = { look: 'LOOK AT THEM', up: 'BRING THEM UP', ok: 'NO OK SIGN', awake: 'NOT AWAKE', help: 'TROUBLE' };
 /** @type {Record<string, string>} */
+const SIGN = { limp: 'LIMP', shaking: 'SHAKING', air: 'AIR' };
+/** @type {Record<string, string>} */
 const TROUBLE = { lmc: 'LMC', blackout: 'BLACKOUT' };
 
 /**
@@ -82,13 +84,26 @@ function signalOf(row) {
 }
 
 /**
+ * What was pressed that calls the diver up at once: why somebody is needed, in a word.
+ * @param {Pick<RowFacts, 'hold'>} row
+ * @param {number} at when that alarm was reached
+ */
+function pressedWords({ hold }, at) {
+  const pressed = hold?.events.find((e) => e.at === at && (e.kind === 'no-answer' || e.kind === 'sign'));
+  return pressed?.kind === 'no-answer' ? 'NO ANSWER' : (SIGN[String(pressed?.data?.what)] ?? null);
+}
+
+/**
  * The words of the alarm that stands, as the pair's own phones say them.
  * @param {RowFacts} row
  */
-export function alarmWords({ status, kept }) {
+export function alarmWords({ hold, status, kept }) {
   if (!status || kept) return 'CHECK THEM';
   if (status.incident) return TROUBLE[status.incident.what] ?? 'TROUBLE';
-  const alarm = status.bring_up?.rung === 'alarm' ? status.bring_up : status.ladder;
+  const up = status.bring_up?.rung === 'alarm' ? status.bring_up : null;
+  const pressed = up && pressedWords({ hold }, up.at);
+  if (pressed) return pressed;
+  const alarm = up ?? status.ladder;
   if (alarm?.asks !== 'tap') return ALARM[alarm?.asks ?? ''] ?? 'CHECK THEM';
   const asked = status.asked_at !== null && status.prompt_at !== null && status.asked_at >= status.prompt_at;
   return asked ? 'NO ANSWER' : 'CHECK THEM';

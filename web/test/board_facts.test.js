@@ -76,6 +76,19 @@ test('words: as on the pair\'s own phones', () => {
   assert.equal(row(h, 134_000).rank, RANK.alarm, 'the board stays full (H24)');
 });
 
+test('an alarm says why: what was pressed, else that they are to come up', () => {
+  for (const [kind, data, says] of /** @type {[string, Record<string, unknown> | undefined, string][]} */ ([
+    ['no-answer', undefined, 'NO ANSWER'], ['sign', { what: 'limp' }, 'LIMP'], ['sign', { what: 'shaking' }, 'SHAKING'], ['sign', { what: 'air' }, 'AIR'],
+  ])) {
+    const h = held();
+    h.add(kind, 70_000, data);
+    assert.equal(rowWords(row(h, 70_500)).main, says);
+  }
+  const ended = held();
+  ended.add('end-hold', 70_000, undefined, { by: 'instructor', device: 'board' });
+  assert.equal(rowWords(row(ended, 78_500)).main, 'BRING THEM UP');
+});
+
 test('not live: nothing runs, it says for how long and in which stage it was last seen', () => {
   const h = held();
   for (const [over, silent] of /** @type {[object, number][]} */ ([[{ present: [device('buddy', 9000)] }, 9000], [{ lost_ms: 9000 }, 9000]])) {
