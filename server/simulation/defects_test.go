@@ -49,6 +49,11 @@ var defects = []defect{
 		finds: "the same events give the same state",
 	},
 	{
+		name: "an instructor's board leaves out a kind", file: "web/app/board_model.js", seed: 2,
+		edits: []edit{{"if ('event' in made) book.add(made.event, pair);", "if ('event' in made && made.event.kind !== 'sounded') book.add(made.event, pair);"}},
+		finds: "after healing all agree",
+	},
+	{
 		name: "what is sent again gets a new id", file: "web/sync/outbox.js",
 		edits: []edit{{
 			"batch.push(w.event);",
