@@ -109,22 +109,30 @@ func (c *relayed) read() ([]byte, error) {
 	return message, err
 }
 
-// fsyncs appends bytes to a file and waits for the disk, at a pace, as the
-// server's log of writes does, and gives how long each took.
-func fsyncs(b *testing.B, n, bytes int, every time.Duration) []time.Duration {
+// newFsync gives what appends bytes to a file and waits for the disk, as the
+// server's log of writes does, and tells how long it took.
+func newFsync(b *testing.B, bytes int) func() time.Duration {
 	b.Helper()
 	f, err := os.Create(filepath.Join(b.TempDir(), "floor"))
 	require.NoError(b, err)
-	defer f.Close()
+	b.Cleanup(func() { f.Close() })
 	data := make([]byte, bytes)
-	var took []time.Duration
-	for range n {
-		time.Sleep(every)
+	return func() time.Duration {
 		begun := time.Now()
 		_, err := f.Write(data)
 		require.NoError(b, err)
 		require.NoError(b, f.Sync())
-		took = append(took, time.Since(begun))
+		return time.Since(begun)
+	}
+}
+
+// fsyncs waits for the disk at a pace, and gives how long each time took.
+func fsyncs(b *testing.B, n, bytes int, every time.Duration) (took []time.Duration) {
+	b.Helper()
+	fsync := newFsync(b, bytes)
+	for range n {
+		time.Sleep(every)
+		took = append(took, fsync())
 	}
 	return took
 }
