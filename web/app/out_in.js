@@ -141,7 +141,6 @@ export async function importLines(store, text, { told, stopped }) {
     }));
     const there = new Map((await store.bring(rows)).map((row) => [row.id, row.event]));
     for (const { line, event } of batch) {
-      begun.add(event.hold);
       const kept = there.get(event.id) ?? first.get(event.id);
       if (kept === event) {
         so.holds.add(event.hold);
@@ -173,8 +172,10 @@ export async function importLines(store, text, { told, stopped }) {
       return;
     }
     const made = decodeEvent(value);
-    if ('event' in made) batch.push({ line: at, event: made.event });
-    else refuse(at, idOf(value), made.code, made.problem);
+    if ('event' in made) {
+      begun.add(made.event.hold);
+      batch.push({ line: at, event: made.event });
+    } else refuse(at, idOf(value), made.code, made.problem);
   };
 
   let rest = '';

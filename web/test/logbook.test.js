@@ -81,6 +81,13 @@ test('an import can be stopped: what is here is whole holds, and the same file b
   assert.deepEqual(new Set(here.values()), new Set([size]), 'also where holds lie mixed in the file');
   const rest = await importLines(store, pieces(file), on);
   assert.equal(half.added + rest.added, lines.length);
+
+  // Stopped before anything was on the disk, in the middle of a hold.
+  const early = newDisk();
+  let asked = 0;
+  const few = await importLines(early, pieces(text), { told: () => {}, stopped: () => (asked += 1) > 22 });
+  assert.deepEqual([few.stopped, few.added], [true, 1 + 2 * size]);
+  assert.deepEqual(new Set([...early.rows.values()].map((r) => r.event.hold)), new Set(['aaaaaaaaaa-h00', 'aaaaaaaaaa-h01', 'aaaaaaaaaa-h02']));
 });
 
 test('what goes out comes in again as it was, with the profile of its diver and nobody else’s', async () => {
