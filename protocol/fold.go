@@ -97,6 +97,15 @@ type quickDrop struct {
 	at     int64
 }
 
+// TakesBack tells whether an amendment takes its target out of the fold, as a
+// mis-press.
+func TakesBack(amend, target Event) bool {
+	facts := factsOf(amend)
+	device := DeviceOf(amend.ID)
+	return amend.Kind == KindAmend && facts.drop && facts.target == target.ID &&
+		amend.At <= target.At+quickDropMs && device != "" && device == DeviceOf(target.ID)
+}
+
 // NewHold gives a hold without events.
 func NewHold(id string) *Hold {
 	return &Hold{ID: id, byID: map[string]*entry{}, drops: map[string][]quickDrop{}, state: newState(noPlan(), never)}

@@ -294,6 +294,72 @@ func TestReferenceLowestReadings(t *testing.T) {
 	require.Equal(t, int64(49), *loadPublished(t, "elite-lowest.jsonl").HeartRateLowest)
 }
 
+// firstRate gives the first heart rate that was read in one of the files.
+func firstRate(t *testing.T, name string) int64 {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(repository, "testdata", "published", name))
+	require.NoError(t, err)
+	for line := range bytes.Lines(text) {
+		var e struct{ Data struct{ HR int64 } }
+		require.NoError(t, json.Unmarshal(line, &e))
+		if e.Data.HR > 0 {
+			return e.Data.HR
+		}
+	}
+	t.Fatalf("%s has no heart rate", name)
+	return 0
+}
+
+// Ensures that divers and controls differ as published: hold 246 and 129 s, heart rate down by 27 and 20 /min (Stewart et
+// al. 2005, Med Sci Sports Exerc 37:1871; grade: read; the differences, 117 s and 7 /min, derived).
+func TestReferenceDiversAndControls(t *testing.T) {
+	diver, control := loadPublished(t, "diver.jsonl"), loadPublished(t, "control.jsonl")
+	require.Equal(t, int64(246_000), *diver.HoldMs)
+	require.Equal(t, int64(129_000), *control.HoldMs)
+	require.Equal(t, int64(117_000), *diver.HoldMs-*control.HoldMs)
+	fall := func(name string, s protocol.Summary) int64 { return firstRate(t, name) - *s.HeartRateLowest }
+	require.Equal(t, int64(27), fall("diver.jsonl", diver))
+	require.Equal(t, int64(20), fall("control.jsonl", control))
+}
+
+// saturation gives how much of the blood's haemoglobin carries oxygen, in percent, at a pressure in Torr: Severinghaus 1979,
+// J Appl Physiol 46:599. Grade: read.
+func saturation(torr float64) float64 {
+	return 100 / (23_400/(torr*torr*torr+150*torr) + 1)
+}
+
+// Ensures that the lowest reading lies after surfacing, where the finger shows it, and not before it: a made series whose
+// oxygen falls until 10 s after the first breath ("for up to 30 s", common practice), seen by a finger that lags by 20 s
+// ("about 15-30 s"; grade: memory).
+func TestReferenceLowestComesAfterSurfacing(t *testing.T) {
+	const up, turn, lag = 111, 121, 20
+	blood := func(s int) float64 {
+		torr := 100 - float64(s)*65/turn
+		if s > turn {
+			torr = min(100, 35+8*float64(s-turn))
+		}
+		return saturation(torr)
+	}
+	require.InDelta(t, 97.75, blood(0), 0.01, "as the paper's equation gives it")
+	h := newRefHold(t, map[string]any{"planned_s": 120})
+	lowest, at := int64(101), 0
+	for s := lag; s <= up+60; s += 3 {
+		v := int64(blood(s-lag) + 0.5)
+		h.add("reading", int64(s)*1000, map[string]any{"spo2": v, "source": "finger"})
+		if v < lowest {
+			lowest, at = v, s
+		}
+	}
+	h.add("surfaced", up*1000, nil)
+	h.add("ok", (up+5)*1000, nil)
+	summary := protocol.Summarize(h.hold, refStart+300_000)
+	require.Equal(t, lowest, *summary.SpO2Lowest)
+	require.Equal(t, int64(at-up)*1000, *summary.SpO2LowestMs)
+	require.InDelta(t, (turn-up+lag)*1000, *summary.SpO2LowestMs, 3_000, "so much after surfacing as blood and finger are late together")
+	require.InDelta(t, saturation(35), float64(*summary.SpO2Lowest), 1)
+	require.Greater(t, *summary.BackTo95Ms, *summary.SpO2LowestMs)
+}
+
 // Ensures that offset and delay of one exchange are those of RFC 5905, section 8: offset ((t2 - t1) + (t3 - t4)) / 2
 // (grade: read, as quoted by the RFC's errata 5020), delay (t4 - t1) - (t3 - t2), and the error of the offset is at most
 // half the delay whatever the asymmetry. Worked examples: that of the notes to errata 5020, clocks that agree and 50 ms

@@ -174,7 +174,9 @@ func (s *Server) handleImport(w http.ResponseWriter, r *http.Request) {
 		_ = control.Flush()
 	}
 	in := &patient{r: http.MaxBytesReader(w, r.Body, maxImportBytes), control: control}
-	report, err := logbook.Import(r.Context(), s.store, in, r.Header.Get("Bring-Back") == "yes", tell)
+	report, err := logbook.Import(r.Context(), s.store, in, logbook.Options{
+		BringBack: r.Header.Get("Bring-Back") == "yes", Running: s.session.ID, Tell: tell,
+	})
 	answer := struct {
 		Done bool `json:"done"`
 		logbook.Report

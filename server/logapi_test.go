@@ -3,13 +3,20 @@ package server
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"buddyclock/protocol"
+	"buddyclock/server/access"
+	"buddyclock/server/store"
 )
 
 // fetch calls a way of the log and gives the status and the whole answer as it came.
@@ -192,23 +199,109 @@ func TestH21EraseTellsThePhones(t *testing.T) {
 	require.Contains(t, late["erased"], diver.id)
 }
 
-// Ensures that a reading typed days later along the tape of a hold is taken, and a press of days ago is not.
-func TestReadingsMayComeLate(t *testing.T) {
+// Ensures that what is added to the log of a hold days later is taken, and that no press of days ago is, nor one that would
+// take such a press back.
+func TestAdditionsToAHoldMayComeLate(t *testing.T) {
 	h, mock := newMockHost(t)
 	buddy := h.join("new", "buddy").connect(nil)
 	hold := buddy.id + "-h01"
 	at := h.shared.NowMs()
 	buddy.record(hold, "plan", at-60_000, map[string]any{"diver": "Ilse", "planned_s": 120})
 	start := buddy.record(hold, "start", at, nil)
-	buddy.until("the start is stored", func() bool { return buddy.hasStored(start["id"].(string)) })
+	tense := buddy.record(hold, "sign", at+1_000, map[string]any{"what": "tense"})
 	mock.Add(3 * 24 * 3_600_000_000_000)
-	reading := buddy.event(hold, "reading", at+40_000, map[string]any{"spo2": 88, "source": "video"})
-	before := buddy.event(hold, "reading", at-1, map[string]any{"spo2": 97, "source": "video"})
-	look := buddy.event(hold, "look", at+41_000, nil)
-	elsewhere := buddy.event(buddy.id+"-h02", "reading", at+40_000, map[string]any{"spo2": 88, "source": "video"})
-	status, answer := h.post("/api/events", map[string]any{"token": buddy.token, "pair": buddy.pair, "events": []any{reading, before, look, elsewhere}, "have": map[string]any{}})
+	taken := []map[string]any{
+		buddy.event(hold, "reading", at+40_000, map[string]any{"spo2": 88, "source": "video"}),
+		buddy.event(hold, "note", at+50_000, map[string]any{"text": "cold hands"}),
+		buddy.event(hold, "verdict", at+51_000, map[string]any{"what": "shaky"}),
+		buddy.event(hold, "amend", at+52_000, map[string]any{"target": tense["id"], "at": at + 2_000}),
+		buddy.event(hold, "amend", at+53_000, map[string]any{"target": tense["id"], "drop": true}),
+	}
+	refused := []map[string]any{
+		buddy.event(hold, "reading", at-1, map[string]any{"spo2": 97, "source": "video"}),
+		buddy.event(hold, "look", at+41_000, nil),
+		buddy.event(hold, "incident", at+41_000, nil),
+		buddy.event(hold, "amend", at+5_000, map[string]any{"target": tense["id"], "drop": true}),
+		buddy.event(hold, "amend", at+5_000, map[string]any{"target": start["id"], "drop": true}),
+	}
+	for _, kind := range []string{"reading", "note", "verdict", "amend"} { // of a hold that is not known
+		refused = append(refused, buddy.event(buddy.id+"-h02", kind, at+40_000, map[string]any{"target": tense["id"]}))
+	}
+	status, answer := h.post("/api/events", map[string]any{"token": buddy.token, "pair": buddy.pair, "events": append(slices.Clone(taken), refused...), "have": map[string]any{}})
 	require.Equal(t, http.StatusOK, status, answer)
-	require.Equal(t, []any{reading["id"]}, answer["stored"])
-	require.Equal(t, 3, strings.Count(string(encode(answer["refused"])), buddy.id))
-	require.Equal(t, "too-far", answer["refused"].([]any)[0].(map[string]any)["code"])
+	ids := func(events []map[string]any) (all []any) {
+		for _, e := range events {
+			all = append(all, e["id"])
+		}
+		return all
+	}
+	require.Equal(t, ids(taken), answer["stored"])
+	require.Len(t, answer["refused"], 1, "all for one reason")
+	first := answer["refused"].([]any)[0].(map[string]any)
+	require.Equal(t, "too-far", first["code"])
+	require.Equal(t, ids(refused), first["ids"])
+	_, log := h.post("/api/log", map[string]any{"token": buddy.token})
+	require.Equal(t, "shaky", log["holds"].([]any)[0].(map[string]any)["verdict"])
+}
+
+// Ensures that no import speaks for the outing that runs: neither by answers nobody gave, nor by taking the ids of presses
+// to come, nor by a pair of its own; what a file has of it that is stored already is known.
+func TestH11AnImportTouchesNoRunningOuting(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	instructor := h.join("", "instructor")
+	hold := buddy.id + "-h01"
+	now := h.shared.NowMs()
+	buddy.record(hold, "plan", now-60_000, map[string]any{"diver": "Ilse", "planned_s": 240})
+	buddy.record(hold, "start", now-50_000, nil)
+	_, _, genuine := h.export(instructor, nil)
+
+	stranger := access.NewID()
+	filed := func(pair, id, hold, kind string, at int64) string {
+		e, err := protocol.Decode(encode(map[string]any{"id": id, "hold": hold, "kind": kind, "at": at, "by": "buddy"}))
+		require.NoError(t, err)
+		sum, ok := store.SumOf(pair, now, &e)
+		require.True(t, ok)
+		return fmt.Sprintf(`{"event":%s,"pair":%q,"stored_ms":%d,"sum":"%x"}`, e.Encode(), pair, now, sum)
+	}
+	next := fmt.Sprintf("%s-%06d", buddy.id, buddy.count+1)
+	file := strings.Join([]string{
+		fmt.Sprintf(`{"buddyclock":"log","v":1,"made_ms":%d}`, now),
+		`{"outing":{"id":"elsewhere","started_ms":1}}`,
+		fmt.Sprintf(`{"outing":{"id":%q,"started_ms":1}}`, h.srv.session.ID),
+		fmt.Sprintf(`{"pair":{"id":%q,"outing":"elsewhere","number":1,"made_ms":1}}`, buddy.pair),
+		fmt.Sprintf(`{"pair":{"id":"mine","outing":%q,"number":9,"made_ms":1}}`, h.srv.session.ID),
+		`{"pair":{"id":"theirs","outing":"elsewhere","number":1,"made_ms":1}}`,
+		filed(buddy.pair, stranger+"-000001", hold, "answered", now),     // an answer nobody gave
+		filed(buddy.pair, next, hold, "answered", now),                   // in the buddy's own name
+		filed("theirs", next, stranger+"-h01", "note", now),              // the id of the buddy's next press
+		filed("mine", stranger+"-000002", stranger+"-h02", "start", 1),   // a pair for the board
+		filed("theirs", stranger+"-000003", stranger+"-h03", "start", 1), // and one honest line
+	}, "\n")
+	last := func(file string) map[string]any {
+		status, _, answer := h.fetch("/api/import", instructor.token, []byte(file))
+		require.Equal(t, http.StatusOK, status)
+		lines := strings.Split(strings.TrimSpace(answer), "\n")
+		var end map[string]any
+		require.NoError(t, json.Unmarshal([]byte(lines[len(lines)-1]), &end))
+		return end
+	}
+	end := last(file)
+	require.Equal(t, 1.0, end["added"], end)
+	codes := map[string]int{}
+	for _, r := range end["refusals"].([]any) {
+		codes[r.(map[string]any)["code"].(string)]++
+	}
+	require.Equal(t, map[string]int{"running": 4, "no-pair": 1, "cut-off": 1}, codes)
+	end = last(genuine)
+	require.Equal(t, []any{0.0, 2.0, 0.0, true}, []any{end["added"], end["known"], end["refused"], end["whole"]})
+
+	pairs, err := h.store.Pairs(context.Background(), h.srv.session.ID)
+	require.NoError(t, err)
+	require.Len(t, pairs, 1)
+	buddy.record(hold, "look", now, nil) // with the id that the file wanted
+	late := h.join(buddy.pair, "buddy").connect(nil)
+	for _, e := range late.hold.Events() {
+		require.NotEqual(t, "answered", e.Kind)
+	}
 }

@@ -198,12 +198,12 @@ func (m *Main) importLog(ctx context.Context, args []string) int {
 	}
 	defer st.Close()
 	told := 0
-	report, err := logbook.Import(ctx, st, in, *bringBack, func(p logbook.Progress) {
+	report, err := logbook.Import(ctx, st, in, logbook.Options{BringBack: *bringBack, Tell: func(p logbook.Progress) {
 		if p.Read >= told+10_000 {
 			told = p.Read
 			fmt.Fprintf(m.Stderr, "%d lines read\n", p.Read)
 		}
-	})
+	}})
 	m.tellRefused(report)
 	fmt.Fprintf(m.Stdout, "lines %d: events added %d, already there %d, refused %d\n", report.Read, report.Added, report.Known, report.Refused)
 	if err != nil {

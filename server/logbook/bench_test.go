@@ -61,7 +61,7 @@ func fill(b *testing.B, st *store.Store, holds int) {
 func storing(b *testing.B, text []byte) float64 {
 	st := open(b)
 	var filed []store.Filed
-	r := &reader{addPair: func(outingLine, pairLine) error { return nil }, addEvent: func(_ int, f store.Filed) error { filed = append(filed, f); return nil }}
+	r := &reader{addPair: func(int, outingLine, pairLine) error { return nil }, addEvent: func(_ int, f store.Filed) error { filed = append(filed, f); return nil }}
 	require.NoError(b, r.read(context.Background(), bytes.NewReader(text)))
 	addPair(b, st, "p1")
 	return took(func() {

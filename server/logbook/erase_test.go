@@ -105,7 +105,7 @@ func TestH21ErasedStaysErased(t *testing.T) {
 	require.Equal(t, "erased", report.Refusals[0].Code)
 	require.Equal(t, 2*12, report.Known)
 
-	report, err = Import(context.Background(), st, bytes.NewReader(backup), true, nil)
+	report, err = Import(context.Background(), st, bytes.NewReader(backup), Options{BringBack: true})
 	require.NoError(t, err)
 	require.Equal(t, 1+2*12, report.Added)
 	back := exported(t, st, Scope{})

@@ -60,11 +60,11 @@ func FuzzImport(f *testing.F) {
 		require.NoError(t, err)
 		defer st.Close()
 		watch.Run(t, len(text), func() {
-			first, err := Import(context.Background(), st, bytes.NewReader(text), false, nil)
+			first, err := Import(context.Background(), st, bytes.NewReader(text), Options{})
 			if err != nil {
 				return
 			}
-			again, err := Import(context.Background(), st, bytes.NewReader(text), false, nil)
+			again, err := Import(context.Background(), st, bytes.NewReader(text), Options{})
 			require.NoError(t, err)
 			require.Zero(t, again.Added)
 			require.Equal(t, first.Added+first.Known, again.Known)

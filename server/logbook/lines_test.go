@@ -103,9 +103,9 @@ func TestImportTellsWhatItRefused(t *testing.T) {
 	require.Equal(t, Refusal{4, phone + "-000001", "conflict", report.Refusals[0].Reason}, report.Refusals[0])
 	require.Equal(t, 12, report.Added)
 
-	_, err := Import(context.Background(), fresh, strings.NewReader("{\"id\":\"x\"}\n"), false, nil)
+	_, err := Import(context.Background(), fresh, strings.NewReader("{\"id\":\"x\"}\n"), Options{})
 	require.ErrorIs(t, err, ErrNotLog)
-	_, err = Import(context.Background(), fresh, strings.NewReader(strings.Replace(lines[0], `"v":1`, `"v":2`, 1)), false, nil)
+	_, err = Import(context.Background(), fresh, strings.NewReader(strings.Replace(lines[0], `"v":1`, `"v":2`, 1)), Options{})
 	require.ErrorContains(t, err, "version 2")
 }
 
@@ -117,10 +117,10 @@ func TestImportStopsAndGoesOn(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	var steps []Progress
-	report, err := Import(ctx, there, bytes.NewReader(text), false, func(p Progress) {
+	report, err := Import(ctx, there, bytes.NewReader(text), Options{Tell: func(p Progress) {
 		steps = append(steps, p)
 		stop()
-	})
+	}})
 	require.ErrorIs(t, err, context.Canceled)
 	require.Len(t, steps, 1)
 	require.Equal(t, batchEvents, report.Added)

@@ -113,7 +113,7 @@ func exported(t testing.TB, st *store.Store, scope Scope) []byte {
 
 func imported(t testing.TB, st *store.Store, text []byte) Report {
 	t.Helper()
-	report, err := Import(context.Background(), st, bytes.NewReader(text), false, nil)
+	report, err := Import(context.Background(), st, bytes.NewReader(text), Options{})
 	require.NoError(t, err)
 	return report
 }

@@ -64,7 +64,7 @@ type reader struct {
 	sum     string
 	ended   bool
 	// addPair and addEvent take what was read; an error from them ends the reading.
-	addPair  func(outingLine, pairLine) error
+	addPair  func(line int, o outingLine, p pairLine) error
 	addEvent func(line int, f store.Filed) error
 }
 
@@ -142,7 +142,7 @@ func (r *reader) pair(text json.RawMessage) error {
 		return nil
 	}
 	r.pairs[p.ID] = true
-	return r.addPair(outing, p)
+	return r.addPair(r.Read, outing, p)
 }
 
 func (r *reader) event(l *anyLine) error {
@@ -172,12 +172,17 @@ func (r *reader) event(l *anyLine) error {
 	return r.addEvent(r.Read, store.Filed{Pair: pair, StoredMs: l.StoredMs, Event: e, Sum: sum})
 }
 
+// Options say how a file is imported.
+type Options struct {
+	BringBack bool           // also events that were erased
+	Running   string         // id of an outing that runs meanwhile: nothing of it is taken
+	Tell      func(Progress) // called from time to time
+}
+
 // Import reads an export into the data file. What is there already is left as it
 // is, so that a file can be imported again, and one that broke off be gone on
-// with. tell, if set, is called from time to time. With bringBack events that
-// were erased come in again. The report tells what was done also where an error
-// ended it.
-func Import(ctx context.Context, st *store.Store, in io.Reader, bringBack bool, tell func(Progress)) (Report, error) {
+// with. The report tells what was done also where an error ended it.
+func Import(ctx context.Context, st *store.Store, in io.Reader, how Options) (Report, error) {
 	type waiting struct {
 		line int
 		id   string
@@ -185,8 +190,12 @@ func Import(ctx context.Context, st *store.Store, in io.Reader, bringBack bool, 
 	var filed []store.Filed
 	var from []waiting
 	r := &reader{}
+	running, err := runningOf(ctx, st, how.Running)
+	if err != nil {
+		return r.Report, err
+	}
 	flush := func() error {
-		outcomes, err := st.Import(filed, bringBack)
+		outcomes, err := st.Import(filed, how.BringBack)
 		if err != nil {
 			return fmt.Errorf("cannot store events: %w", err)
 		}
@@ -203,23 +212,42 @@ func Import(ctx context.Context, st *store.Store, in io.Reader, bringBack bool, 
 			}
 		}
 		filed, from = filed[:0], from[:0]
-		if tell != nil {
-			tell(r.Progress)
+		if how.Tell != nil {
+			how.Tell(r.Progress)
 		}
 		return ctx.Err()
 	}
-	r.addPair = func(o outingLine, p pairLine) error {
+	r.addPair = func(line int, o outingLine, p pairLine) error {
+		if running.of(p.ID, o.ID) {
+			if !running.pairs[p.ID] {
+				r.refuse(line, "", "running", "this outing is running here, and has no such pair")
+				delete(r.pairs, p.ID)
+			}
+			return nil
+		}
 		return st.AddPast(store.Session{ID: o.ID, StartedMs: o.StartedMs},
 			[]store.PastPair{{Pair: store.Pair{ID: p.ID, Session: o.ID, Number: p.Number}, MadeMs: p.MadeMs}})
 	}
 	r.addEvent = func(line int, f store.Filed) error {
+		if running.speaksFor(&f) {
+			known, err := st.Has(ctx, f.Pair, &f.Event)
+			switch {
+			case err != nil:
+				return err
+			case known:
+				r.Known++
+			default:
+				r.refuse(line, f.Event.ID, "running", "its outing is running here: what its devices recorded they bring themselves")
+			}
+			return nil
+		}
 		filed, from = append(filed, f), append(from, waiting{line, f.Event.ID})
 		if len(filed) < batchEvents {
 			return nil
 		}
 		return flush()
 	}
-	err := r.read(ctx, in)
+	err = r.read(ctx, in)
 	if err == nil && len(filed) > 0 {
 		err = flush()
 	}
@@ -231,7 +259,7 @@ func Import(ctx context.Context, st *store.Store, in io.Reader, bringBack bool, 
 // and holds there are.
 func Check(ctx context.Context, in io.Reader) (report Report, holds int, err error) {
 	folded := map[store.HoldRef]*protocol.Hold{}
-	r := &reader{addPair: func(outingLine, pairLine) error { return nil }}
+	r := &reader{addPair: func(int, outingLine, pairLine) error { return nil }}
 	r.addEvent = func(line int, f store.Filed) error {
 		ref := store.HoldRef{Pair: f.Pair, Hold: f.Event.Hold}
 		if folded[ref] == nil {

@@ -270,7 +270,7 @@ func (r *Core) Offer(from Peer, device string, events []protocol.Event, refused 
 		if problem == nil && maker != device && !access.Sealed(r.tokens[maker], *e) {
 			problem = &protocol.Problem{Code: "not-yours", Reason: "another device recorded this event, and its seal is missing or does not fit"}
 		}
-		if problem == nil && !r.isLateReading(e, now) {
+		if problem == nil && !r.isLateAddition(e, now) {
 			problem = checkTime(e, now)
 			if problem != nil && problem.Code == codeFuture && r.env.CatchUp(e.At-mayLieAheadMs(e)) {
 				now = r.env.NowMs()
@@ -306,14 +306,24 @@ func (r *Core) write(from Peer, events []protocol.Event, again bool, res Result,
 	})
 }
 
-// isLateReading tells whether an event is an oximeter reading typed later along
-// the tape of a hold that is known: it may lie as far back as the hold does.
-func (r *Core) isLateReading(e *protocol.Event, nowMs int64) bool {
-	if e.Kind != protocol.KindReading || e.At > nowMs-farMs {
+// addedLater are the kinds that people add to a hold days after it: along a
+// video, or on a phone that had no network meanwhile.
+var addedLater = []string{protocol.KindReading, protocol.KindNote, protocol.KindVerdict, protocol.KindAmend}
+
+// isLateAddition tells whether an event adds to the log of a hold that is known:
+// it may lie as far back as the hold's start. What takes a press out of the hold
+// itself may not.
+func (r *Core) isLateAddition(e *protocol.Event, nowMs int64) bool {
+	if !slices.Contains(addedLater, e.Kind) || e.At > nowMs-farMs {
 		return false
 	}
 	events, err := r.env.Store.Hold(context.Background(), r.Pair.ID, e.Hold)
-	return err == nil && slices.ContainsFunc(events, func(at protocol.Event) bool { return at.Kind == protocol.KindStart && at.At <= e.At })
+	if err != nil || !slices.ContainsFunc(events, func(at protocol.Event) bool { return at.Kind == protocol.KindStart && at.At <= e.At }) {
+		return false
+	}
+	return !slices.ContainsFunc(events, func(of protocol.Event) bool {
+		return !slices.Contains(addedLater, of.Kind) && protocol.TakesBack(*e, of)
+	})
 }
 
 // Erased forgets a hold that may have been erased, and tells the pair's devices

@@ -284,6 +284,12 @@ export async function startBoard(on) {
       if (!answer.ok) throw new PlainError('no-export', String((await answer.json().catch(() => null))?.reason ?? `The host answers with ${answer.status}.`));
       return answer.blob();
     },
+    /**
+     * A log's file into the host's.
+     * @param {Blob} file
+     * @param {(so: import('./board_import.js').Taken | null, part: number) => void} told
+     */
+    importLog: (file, told) => sendLog({ url: `${location.origin}/api/import`, token: identity.token, file, told }),
     /** Gives this device back: it is no board any more, and may join a pair. */
     async leave() {
       const { secret } = identity;

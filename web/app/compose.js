@@ -23,6 +23,7 @@ import { newModel } from './model.js';
 import { goingOf } from './going.js';
 import { isFit } from './rungs.js';
 import { lacksOf, watchScreen } from './screen.js';
+import { keepPlace } from './places.js';
 import { openTabs, tabsHere } from './tabs.js';
 import { database, localStore } from './stores_here.js';
 import { newSharedClock } from './time.js';
@@ -188,11 +189,12 @@ export async function startApp(on) {
     onWelcome(welcome) {
       ended = null;
       unfit = false;
-      const { number, session, name } = welcome;
+      const { pair, number, session, name } = welcome;
       told.hear(welcome.told);
       heedErased(welcome.told?.erased);
       const role = /** @type {import('./device.js').Identity['role']} */ (welcome.role);
       model.toldOf({ number, session, role, ...(name === null ? {} : { name }) });
+      if (number !== null) keepPlace(store, pair, { pair, number, outing: session, started_ms: clock.now() }).catch(reportError);
       link.offer(model.lackedBy(welcome.counts));
       earlier.deliver();
       if (!inUse()) kept.look();

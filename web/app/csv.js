@@ -13,11 +13,10 @@ import { summarize } from '../rules/summary.js';
 const BYTE_ORDER_MARK = '\ufeff';
 
 /**
- * What a row is made from. The phone knows outing and number of the pair it is
- * in; of earlier ones they are empty.
+ * What a row is made from.
  * @typedef {object} Row
  * @property {string} outing
- * @property {number | null} number
+ * @property {number} number
  * @property {Line} line
  * @property {import('../rules/summary.js').Summary} sum
  * @property {import('../rules/debrief.js').Debrief} told
@@ -81,6 +80,9 @@ export const CSV_COLUMNS = Object.freeze(COLUMNS.map(([name]) => name));
 /** A spreadsheet would take a text that begins so for a formula, also behind a quote of its own (OWASP ASVS 5, 1.2.10). */
 const FORMULA = [...'=+-@\t\r\n＝＋－＠\''];
 
+/** What stands in quotes: signs of the table, a space before anything (Unicode's, as the host has it), and a word that ends a table to some databases. */
+const QUOTED = /[",\r\n]|^[\t\v\f \u0085\u00a0\u1680\u2000-\u200a\u2028\u2029\u202f\u205f\u3000]|^\\\.$/;
+
 /** @param {Row} r @param {'diver' | 'buddy'} about */
 const noteOf = (r, about) => r.told.notes.find((n) => n.about === about)?.text ?? '';
 
@@ -102,7 +104,7 @@ export function csvCell(value) {
   if (typeof value !== 'string') return String(value);
   const text = value.replaceAll('\0', '');
   const plain = FORMULA.includes(text.charAt(0)) ? `'${text}` : text;
-  return /[",\r\n]|^\s/.test(plain) ? `"${plain.replaceAll('"', '""').replaceAll('\r', '').replaceAll('\n', '\r\n')}"` : plain;
+  return QUOTED.test(plain) ? `"${plain.replaceAll('"', '""').replaceAll('\r', '').replaceAll('\n', '\r\n')}"` : plain;
 }
 
 /** @param {readonly unknown[]} cells */
@@ -115,14 +117,11 @@ export const CSV_HEAD = BYTE_ORDER_MARK + rowOf(CSV_COLUMNS);
  * The row of a hold.
  * @param {Hold} hold
  * @param {Line} line
- * @param {{pair: string, session: string, number: number | null} | null} here the pair the phone is in
+ * @param {import('./log_file.js').Place} place
  * @param {number} nowMs shared ms
  */
-export function csvRow(hold, line, here, nowMs) {
-  const mine = here !== null && line.pair === here.pair;
+export function csvRow(hold, line, { outing, number }, nowMs) {
   /** @type {Row} */
-  const row = {
-    outing: mine ? here.session : '', number: mine ? here.number : null, line, sum: summarize(hold, nowMs), told: debriefOf(hold, nowMs),
-  };
+  const row = { outing, number, line, sum: summarize(hold, nowMs), told: debriefOf(hold, nowMs) };
   return rowOf(COLUMNS.map(([, read]) => read(row)));
 }

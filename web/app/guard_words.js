@@ -7,7 +7,7 @@
 import { clockText, clockTextS, dayEnd, timeOfDay } from './clock_text.js';
 
 /**
- * @typedef {'plan' | 'plan-end' | 'wait' | 'debrief' | 'live' | 'go-on' | 'lift' | 'swap'} GuardAct
+ * @typedef {'plan' | 'plan-end' | 'wait' | 'debrief' | 'live' | 'go-on' | 'swap'} GuardAct
  */
 
 /**
@@ -20,10 +20,10 @@ import { clockText, clockTextS, dayEnd, timeOfDay } from './clock_text.js';
 
 /**
  * @param {import('./guards.js').Guard} guard
- * @param {{planned_s: number | null, buddy: string, now_ms: number, instructor?: boolean}} sheet
+ * @param {{planned_s: number | null, buddy: string, now_ms: number}} sheet
  * @returns {GuardWords}
  */
-export function guardWords(guard, { planned_s, buddy, now_ms, instructor = false }) {
+export function guardWords(guard, { planned_s, buddy, now_ms }) {
   const who = guard.who ?? '';
   const goOn = { act: /** @type {const} */ ('go-on'), text: `${buddy.trim() || 'buddy'}: go on` };
   const left = clockText((guard.left_ms ?? 0) + 999);
@@ -51,7 +51,7 @@ export function guardWords(guard, { planned_s, buddy, now_ms, instructor = false
           'talk to an instructor or a doctor',
         ],
         fill: { act: 'debrief', text: 'that hold' },
-        outline: instructor ? { act: 'lift', text: 'lift it' } : null,
+        outline: null,
         at_plan: false,
       };
     case 'over-longest':

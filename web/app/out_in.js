@@ -1,15 +1,18 @@
 /**
  * The log going out of the phone and coming in: files of whole events (JSON
- * Lines) and tables (CSV). It works without a host; what comes in is checked
- * like anything that comes over a wire.
+ * Lines) and tables (CSV), the same as the host's. It works without a host; what
+ * comes in is checked like anything that comes over a wire.
  */
 
-import { compareEvents, decodeEvent, sameContent } from '../rules/event.js';
+import { compareEvents, sameContent } from '../rules/event.js';
 import { nameKey, samePerson } from '../rules/people.js';
 import { diverIn } from '../rules/log.js';
 import { foldEvents } from '../rules/fold.js';
 import { CSV_HEAD, csvRow } from './csv.js';
 import { isNoHold } from './device.js';
+import { newLogReader, newLogWriter } from './log_file.js';
+import { isFromFile, keepPlace, keptPair, placesOf } from './places.js';
+import { PlainError } from './access.js';
 
 /** @typedef {import('../rules/event.js').HoldEvent} HoldEvent */
 /** @typedef {import('../rules/people.js').Person} Person */
@@ -20,9 +23,6 @@ import { isNoHold } from './device.js';
 const BATCH = 1000;
 /** A refused line is told of, but a file that is none does not fill the screen. */
 const TOLD = 200;
-
-/** Pair under which the phone keeps a hold that came out of a file: it is nobody's on any host. @param {string} hold */
-export const keptPair = (hold) => `file:${hold}`;
 
 /**
  * Outings, the newest first: what one pair did on one day.
@@ -35,7 +35,7 @@ export function outingsOf(lines) {
   for (let i = lines.length - 1; i >= 0; i--) {
     const line = lines[i];
     const people = [line.diver_key, line.buddy_key].sort().join('\n');
-    const key = line.pair === '' || line.pair.startsWith('file:') ? `${line.day} ${people}` : `${line.pair} ${line.day}`;
+    const key = line.pair === '' || isFromFile(line.pair) ? `${line.day} ${people}` : `${line.pair} ${line.day}`;
     const outing = found.get(key);
     if (outing) outing.lines.unshift(line);
     else found.set(key, { key, start_at: line.start_at, lines: [line] });
@@ -60,22 +60,26 @@ export function tellsOf(event, people) {
  * The events of holds and of their divers' profiles and series, as JSON Lines, in pieces.
  * @param {Store} store
  * @param {Line[]} lines
+ * @param {number} nowMs shared ms
  * @param {(done: number) => void} told how many holds are written
  * @returns {Promise<string[]>}
  */
-export async function jsonLines(store, lines, told) {
+export async function jsonLines(store, lines, nowMs, told) {
+  const out = newLogWriter(nowMs);
+  const placeOf = await placesOf(store);
   /** @type {string[]} */
   const parts = [];
-  const text = (/** @type {HoldEvent[]} */ events) => events.sort(compareEvents).map((e) => `${JSON.stringify(e)}\n`).join('');
   const people = lines.map(diverIn);
   for (const id of (await store.holds()).filter(isNoHold)) {
-    const events = (await store.ofHold(id)).map((r) => r.event).filter((e) => tellsOf(e, people));
-    if (events.length > 0) parts.push(text(events));
+    const rows = (await store.ofHold(id)).filter((r) => tellsOf(r.event, people));
+    if (rows.length > 0) parts.push(out.events(rows.map((r) => r.event).sort(compareEvents), placeOf(rows[0].pair, id, rows[0].at)));
   }
   for (const [i, line] of lines.entries()) {
-    parts.push(text((await store.ofHold(line.hold)).map((r) => r.event)));
+    const events = (await store.ofHold(line.hold)).map((r) => r.event).sort(compareEvents);
+    parts.push(out.events(events, placeOf(line.pair, line.hold, line.start_at)));
     told(i + 1);
   }
+  parts.push(out.end());
   return parts;
 }
 
@@ -83,16 +87,16 @@ export async function jsonLines(store, lines, told) {
  * The same holds as a table, in pieces.
  * @param {Store} store
  * @param {Line[]} lines
- * @param {{pair: string, session: string, number: number | null} | null} here the pair the phone is in
  * @param {number} nowMs shared ms
  * @param {(done: number) => void} told how many holds are written
  * @returns {Promise<string[]>}
  */
-export async function tableRows(store, lines, here, nowMs, told) {
+export async function tableRows(store, lines, nowMs, told) {
   const parts = [CSV_HEAD];
+  const placeOf = await placesOf(store);
   for (const [i, line] of lines.entries()) {
     const hold = foldEvents(line.hold, (await store.ofHold(line.hold)).map((r) => r.event));
-    parts.push(csvRow(hold, line, here, nowMs));
+    parts.push(csvRow(hold, line, placeOf(line.pair, line.hold, line.start_at), nowMs));
     told(i + 1);
   }
   return parts;
@@ -115,14 +119,19 @@ export async function tableRows(store, lines, here, nowMs, told) {
  * the holds already begun, so that what is here is whole holds; going on later brings the others.
  * @param {Store} store
  * @param {AsyncIterable<string>} text pieces of the file
- * @param {{told: (so: Imported) => void, stopped: () => boolean}} on
- * @returns {Promise<Imported>}
+ * @param {object} on
+ * @param {(so: Imported) => void} on.told
+ * @param {() => boolean} on.stopped
+ * @param {string | null} [on.running] the hold that people are at: nothing is added to it
+ * @returns {Promise<Imported>} rejects with `{code, reason}` where this page cannot read such a file
  */
-export async function importLines(store, text, { told, stopped }) {
+export async function importLines(store, text, { told, stopped, running = null }) {
   /** @type {Imported} */
   const so = { read: 0, added: 0, known: 0, refused: [], refusals: 0, holds: new Set(), stopped: false };
   /** @type {Set<string>} */
   const begun = new Set();
+  /** @type {Set<string>} */
+  const placed = new Set();
   let at = 0;
   /** @param {number} line @param {string} id @param {string} code @param {string} reason */
   const refuse = (line, id, code, reason) => {
@@ -130,52 +139,53 @@ export async function importLines(store, text, { told, stopped }) {
     if (so.refused.length < TOLD) so.refused.push({ line, id, code, reason });
   };
 
-  /** @type {{line: number, event: HoldEvent}[]} */
+  /** @typedef {import('./log_file.js').Place} Place */
+  /** @type {{line: number, event: HoldEvent, place: Place | null}[]} */
   let batch = [];
   const flush = async () => {
-    /** @type {Map<string, HoldEvent>} */
+    /** @type {Map<string, {event: HoldEvent, place: Place | null}>} */
     const first = new Map();
-    for (const { event } of batch) if (!first.has(event.id)) first.set(event.id, event);
-    const rows = [...first.values()].map((event) => ({
-      id: event.id, pair: keptPair(event.hold), at: event.at, event, state: /** @type {const} */ ('stored'),
+    for (const one of batch) if (!first.has(one.event.id)) first.set(one.event.id, one);
+    const barred = [...first.values()].filter(({ event }) => event.hold === running).map(({ event }) => event.id);
+    const rows = [...first.values()].filter(({ event }) => event.hold !== running).map(({ event, place }) => ({
+      id: event.id, pair: keptPair(place?.pair ?? event.hold), at: event.at, event, state: /** @type {const} */ ('stored'),
     }));
-    const there = new Map((await store.bring(rows)).map((row) => [row.id, row.event]));
-    for (const { line, event } of batch) {
-      const kept = there.get(event.id) ?? first.get(event.id);
-      if (kept === event) {
+    const here = [...(barred.length > 0 ? await store.byId(barred) : []), ...(await store.bring(rows))];
+    const there = new Map(here.map((row) => [row.id, row.event]));
+    for (const { line, event, place } of batch) {
+      const kept = there.get(event.id);
+      const mine = first.get(event.id)?.event;
+      if (kept === undefined && event.hold === running) refuse(line, event.id, 'running', 'this hold is not over: only its own phones add to it');
+      else if (kept === undefined && mine === event) {
         so.holds.add(event.hold);
         so.added += 1;
-      } else if (sameContent(kept, event)) so.known += 1;
+      } else if (sameContent(kept ?? mine, event)) so.known += 1;
       else refuse(line, event.id, 'conflict', 'the same id came with other content; the first is kept');
+      if (place !== null && !placed.has(place.pair)) {
+        placed.add(place.pair);
+        await keepPlace(store, keptPair(place.pair), place);
+      }
     }
     batch = [];
     told(so);
   };
+  const reader = newLogReader();
+  /** @param {import('./log_file.js').Line} line */
+  const keep = (line) => {
+    if (line === null) return;
+    if ('stop' in line) throw new PlainError('version', line.stop);
+    if ('event' in line) {
+      begun.add(line.event.hold);
+      batch.push({ line: at, ...line });
+    } else refuse(at, line.id ?? '', line.code, line.problem);
+  };
   /** @param {string} words */
   const take = (words) => {
     at += 1;
-    if (so.stopped) {
-      const event = eventIn(words);
-      if (event === null || !begun.has(event.hold)) return;
-      so.read += 1;
-      batch.push({ line: at, event });
-      return;
-    }
+    const line = reader.line(words);
+    if (so.stopped && !(line !== null && 'event' in line && begun.has(line.event.hold))) return;
     so.read += 1;
-    if (words.trim() === '') return;
-    /** @type {unknown} */
-    let value;
-    try {
-      value = JSON.parse(words);
-    } catch {
-      refuse(at, '', 'bad-json', 'not a line of JSON');
-      return;
-    }
-    const made = decodeEvent(value);
-    if ('event' in made) {
-      begun.add(made.event.hold);
-      batch.push({ line: at, event: made.event });
-    } else refuse(at, idOf(value), made.code, made.problem);
+    keep(line);
   };
 
   let rest = '';
@@ -189,24 +199,9 @@ export async function importLines(store, text, { told, stopped }) {
     }
   }
   if (rest !== '') take(rest);
+  if (!so.stopped) keep(reader.end());
   await flush();
   return so;
-}
-
-/** @param {string} words @returns {HoldEvent | null} */
-function eventIn(words) {
-  try {
-    const made = decodeEvent(JSON.parse(words));
-    return 'event' in made ? made.event : null;
-  } catch {
-    return null;
-  }
-}
-
-/** @param {unknown} value */
-function idOf(value) {
-  const id = typeof value === 'object' && value !== null ? /** @type {any} */ (value).id : undefined;
-  return typeof id === 'string' ? id : '';
 }
 
 /**

@@ -96,12 +96,49 @@ test('what goes out comes in again as it was, with the profile of its diver and 
   const { logbook, load } = page(store);
   await load();
   const ansa = logbook.lines().filter((l) => l.diver === 'Ansa');
-  const out = (await jsonLines(store, ansa, () => {})).join('');
+  const out = (await jsonLines(store, ansa, NOON, () => {})).join('');
   const there = newDisk();
   await importLines(there, pieces(out), on);
   assert.deepEqual([...there.rows.keys()].sort(), events.filter((e) => !e.hold.endsWith('h02')).map((e) => e.id).sort());
-  const odo = (await jsonLines(store, logbook.lines().filter((l) => l.diver === 'Odo'), () => {})).join('');
+  const odo = (await jsonLines(store, logbook.lines().filter((l) => l.diver === 'Odo'), NOON, () => {})).join('');
   assert.ok(!odo.includes('profile'));
+});
+
+test('what was changed, lost or cut off in a file is told of by its line, and all else is taken', async () => {
+  const store = newDisk();
+  await importLines(store, pieces(text), on);
+  const { logbook, load } = page(store);
+  await load();
+  const file = (await jsonLines(store, logbook.lines(), NOON, () => {})).join('');
+  const lines = file.trimEnd().split('\n');
+  /** @param {string[]} changed */
+  const codes = async (changed) => {
+    const there = newDisk();
+    const so = await importLines(there, pieces(changed.join('\n')), on);
+    assert.equal(there.rows.size, so.added);
+    return [so.added, ...so.refused.map((r) => `${r.line} ${r.code}`)];
+  };
+  const n = events.length;
+  assert.deepEqual(await codes(lines), [n]);
+  const at = lines.findIndex((l) => l.includes('"kind":"look"'));
+  const but = (/** @type {string} */ line) => lines.map((l, i) => (i === at ? line : l));
+  assert.deepEqual(await codes(but(lines[at].replace('"kind":"look"', '"kind":"asks"'))), [n - 1, `${at + 1} damaged`, `${lines.length} changed`]);
+  assert.deepEqual(await codes(but(lines[at].replace(/"stored_ms":\d/, '"stored_ms":9'))), [n - 1, `${at + 1} damaged`, `${lines.length} changed`]);
+  assert.deepEqual(await codes(but(lines[at].replace(/"pair":"[^"]+"/, '"pair":"nobody’s"'))), [n - 1, `${at + 1} no-pair`, `${lines.length} changed`]);
+  assert.deepEqual(await codes(but('{"event":')), [n - 1, `${at + 1} bad-json`, `${lines.length} changed`]);
+  assert.deepEqual(await codes(lines.filter((_, i) => i !== at)), [n - 1, `${lines.length - 1} changed`]);
+  assert.deepEqual(await codes(lines.slice(0, -1)), [n, `${lines.length - 1} cut-off`]);
+  await assert.rejects(codes([lines[0].replace('"v":1', '"v":2'), ...lines.slice(1)]), { code: 'version' });
+});
+
+test('H11 nothing out of a file is added to the hold people are at', async () => {
+  const store = newDisk();
+  const mine = events.filter((e) => e.hold.endsWith('h01'));
+  const [first] = mine;
+  await store.addAll([{ id: first.id, pair: 'p1', at: first.at, event: /** @type {any} */ (first), state: 'stored' }]);
+  const so = await importLines(store, pieces(text), { ...on, running: first.hold });
+  assert.deepEqual([so.known, so.added, so.refusals], [1, events.length - mine.length, mine.length - 1]);
+  assert.ok(so.refused.every((r) => r.code === 'running'));
 });
 
 test('lines are kept on the disk and are the same as made anew', async () => {
@@ -185,7 +222,7 @@ test('the table has the host’s columns, follows RFC 4180, and no cell is a for
   await importLines(store, pieces(text), on);
   const { logbook, load } = page(store);
   await load();
-  const table = (await tableRows(store, logbook.lines(), null, NOON + 2 * 86_400_000, () => {})).join('');
+  const table = (await tableRows(store, logbook.lines(), NOON + 2 * 86_400_000, () => {})).join('');
   const rows = table.split('\r\n');
   assert.equal(rows.length, 5);
   assert.equal(rows.at(-1), '');

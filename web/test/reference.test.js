@@ -201,6 +201,15 @@ test('reference: the lowest readings are found, after the hold and within the li
   assert.equal(published('elite-lowest.jsonl').hr_lowest, 49);
 });
 
+// Stewart et al. 2005, Med Sci Sports Exerc 37:1871: divers 246 s, controls 129 s. Grade: read; the difference derived.
+test('reference: divers hold longer than controls by as much as published', () => {
+  const [diver, control] = ['diver.jsonl', 'control.jsonl'].map(published);
+  assert.deepEqual([diver.hold_ms, control.hold_ms], [246000, 129000]);
+  assert.equal(Number(diver.hold_ms) - Number(control.hold_ms), 117000);
+  // Down by 27 and 20 /min from the first rate, which is invented.
+  assert.deepEqual([diver.hr_lowest, control.hr_lowest], [80 - 27, 78 - 20]);
+});
+
 // RFC 5905, section 8: offset ((t2 − t1) + (t3 − t4)) / 2 (grade: read, as quoted by the RFC's errata 5020), delay
 // (t4 − t1) − (t3 − t2), and the error of the offset is at most half the delay whatever the asymmetry. Worked examples:
 // that of the notes to errata 5020, clocks that agree and 50 ms each way, so offset 0 (read); and two by hand (derived),

@@ -2,12 +2,18 @@ import assert from 'node:assert/strict';
 import { createHash } from 'node:crypto';
 import { readFileSync } from 'node:fs';
 import { test } from 'node:test';
-import { newSeal, sha256 } from '../sync/seal.js';
+import { newSeal } from '../sync/seal.js';
+import { newSha256, sha256 } from '../sync/sha256.js';
 
 test('SHA-256 is what Node takes it for, at every length around a block', () => {
   for (let n = 0; n < 200; n++) {
     const message = Uint8Array.from({ length: n }, (_, i) => (i * 37 + n) & 255);
     assert.equal(Buffer.from(sha256(message)).toString('hex'), createHash('sha256').update(message).digest('hex'), `${n} bytes`);
+    for (const cut of [1, 63, 64, 65]) {
+      const pieces = newSha256();
+      for (let at = 0; at < n; at += cut) pieces.add(message.subarray(at, at + cut));
+      assert.deepEqual(pieces.digest(), sha256(message), `${n} bytes in pieces of ${cut}`);
+    }
   }
 });
 

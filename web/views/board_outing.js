@@ -7,6 +7,7 @@ import { el, replace, setShown, setText } from '../app/dom.js';
 import { groupPart } from './board_group.js';
 import { devicesPart } from './board_devices.js';
 import { endPart } from './board_end.js';
+import { importPart } from './board_in.js';
 import { seriesPart } from './board_series.js';
 import { sayer, sheetHead } from './board_sheet.js';
 import { qrPicture } from './join_invite.js';
@@ -27,7 +28,7 @@ export function outingSheet(app, { close }) {
   const series = seriesPart(app);
   const devices = devicesPart(app);
   const end = endPart(app);
-  const parts = [invite, group, forAll, series, devices, end];
+  const parts = [invite, group, forAll, series, devices, importPart(app), end];
   return {
     node: el('div', { class: 'b-sheet-body' }, sheetHead('outing', close), parts.map((p) => p.node)),
     update(frame) {

@@ -7,6 +7,7 @@ import { logWords } from '../app/debrief_facts.js';
 import { holdTape } from '../tape/facts.js';
 import { createTape } from '../tape/tape.js';
 import { offerWords, rolesFor } from '../app/board_offers.js';
+import { blockPart } from './board_block.js';
 import { roleWords, sayer, sheetHead } from './board_sheet.js';
 import { pressKey } from './parts.js';
 import { row, word } from './sheet.js';
@@ -40,8 +41,9 @@ export function pairSheet(app, pair, { close }) {
   const others = el('div', { class: 'b-devices' });
   const bring = row('from other pairs', { plain: true, class: 'tall' }, others);
   const holds = el('ol', { class: 'b-holds' });
+  const block = blockPart(app, pair);
   const node = el('div', { class: 'b-sheet-body' }, sheetHead(`pair ${number}`, close),
-    el('div', { class: 'sheet' }, acts, row('', { plain: true }, said.node), row('devices', { plain: true, class: 'tall' }, devices), bring), holds);
+    el('div', { class: 'sheet' }, acts, row('', { plain: true }, said.node), row('devices', { plain: true, class: 'tall' }, devices), bring), block.node, holds);
   let shown = '';
   let listed = '';
   let asked = '';
@@ -119,6 +121,7 @@ export function pairSheet(app, pair, { close }) {
       setShown(trouble.node, facts?.running === true && facts.status?.incident === null);
       end.setMeaning(`${facts?.status?.hold}`);
       trouble.setMeaning(`${facts?.status?.hold}`);
+      block.update(frame);
       showDevices(frame);
       showOthers(frame);
       showHolds(frame);

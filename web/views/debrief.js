@@ -221,7 +221,7 @@ export function mount(root, app, params = {}) {
     setShown(troubleRow, summary.incident !== null);
     troublePick.set(/** @type {any} */ (summary.incident));
     drawFacts(facts, debriefRows(record, all, usual));
-    readings.update({ end_ms: model.total_ms ?? 0, surfaced_ms: status.surfaced_at === null ? null : status.surfaced_at - start, cursor_ms: cursor, old: frame.now - start >= DAY_MS && !isEarlier(hold.id), known: readingsKnown });
+    readings.update({ end_ms: model.total_ms ?? 0, surfaced_ms: status.surfaced_at === null ? null : status.surfaced_at - start, cursor_ms: cursor, known: readingsKnown });
     notes.update(all);
     setShown(amend.node, amending);
     setText(amendKey, amending ? 'done' : 'amend');

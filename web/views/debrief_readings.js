@@ -19,8 +19,8 @@ import { choice, row, word } from './sheet.js';
 export function readingRow({ keep, cursor, along }) {
   /** @type {'start' | 'surfaced'} */
   let from = 'start';
-  /** @type {{end_ms: number, surfaced_ms: number | null, old: boolean, known: import('../app/reading_facts.js').Reading[]}} */
-  let facts = { end_ms: 0, surfaced_ms: null, old: false, known: [] };
+  /** @type {{end_ms: number, surfaced_ms: number | null, known: import('../app/reading_facts.js').Reading[]}} */
+  let facts = { end_ms: 0, surfaced_ms: null, known: [] };
   /** What was asked about and not yet confirmed by a second press. */
   let sure = '';
   const list = el('ul', { class: 'sub readings-list' });
@@ -62,7 +62,7 @@ export function readingRow({ keep, cursor, along }) {
     const values = { spo2: readNumber(spo2.value, 'spo2'), hr: readNumber(hr.value, 'hr') };
     const none = values.spo2.value === null && values.hr.value === null;
     const wrong = moveProblem(ms === null ? null : ms / 1000, facts.end_ms) ?? values.spo2.problem ?? values.hr.problem
-      ?? (none ? 'SpO₂ or pulse' : null) ?? (facts.old ? 'more than a day ago: readings can no longer be added' : null);
+      ?? (none ? 'SpO₂ or pulse' : null);
     say(wrong);
     if (wrong || ms === null) return;
     const reading = { spo2: values.spo2.value, hr: values.hr.value, at: ms };
@@ -95,7 +95,7 @@ export function readingRow({ keep, cursor, along }) {
       fromPick.set(from);
       at.value = clockText(ms);
     },
-    /** @param {{end_ms: number, surfaced_ms: number | null, cursor_ms: number | null, old: boolean, known: import('../app/reading_facts.js').Reading[]}} next */
+    /** @param {{end_ms: number, surfaced_ms: number | null, cursor_ms: number | null, known: import('../app/reading_facts.js').Reading[]}} next */
     update(next) {
       facts = next;
       const lines = next.known.map((r) => readingLine(r, next.surfaced_ms));

@@ -57,7 +57,8 @@ export function mount(root, app, params = {}) {
       row('outing', { class: 'tall' }, outings),
       row('out', { class: 'tall' }, count, table, whole, print, out),
       row('in', { class: 'tall' }, picker, meter, stopKey, came, making, refused,
-        el('p', { class: 'sub' }, 'JSON Lines, as given out here or by the host. The same file twice changes nothing.')),
+        el('p', { class: 'sub' }, 'JSON Lines, as given out here or by the host. The same file twice changes nothing.'),
+        el('p', { class: 'sub' }, 'It stays on this phone. Into the host’s log a file comes on the instructor’s board, or by “buddyclock import FILE” at the host.')),
       eraseRow),
     said,
     el('div', { class: 'go-bar' }, el('button', { type: 'button', class: 'go fill', onclick: () => app.go('log', { diver: who }) }, el('span', { class: 'display' }, 'log'))));
@@ -97,7 +98,7 @@ export function mount(root, app, params = {}) {
       await allRead(out);
       const lines = chosen();
       const told = (/** @type {number} */ n) => setText(out, `${n} of ${lines.length} holds`);
-      const parts = form === 'csv' ? await tableRows(app.store, lines, app.frame().pair, app.now(), told) : await jsonLines(app.store, lines, told);
+      const parts = form === 'csv' ? await tableRows(app.store, lines, app.now(), told) : await jsonLines(app.store, lines, app.now(), told);
       const name = ['log', who, isoDay(app.now())].filter(Boolean).join(' ').replace(/[^\p{L}\p{N}-]+/gu, '-');
       save(parts, `${name}.${form}`, form === 'csv' ? 'text/csv;charset=utf-8' : 'application/x-ndjson');
       setText(out, `${lines.length} holds given out`);
@@ -131,12 +132,14 @@ export function mount(root, app, params = {}) {
       setText(came, `${so.read} lines: ${so.added} new, ${so.known} known, ${so.refusals} refused${so.stopped ? '; stopped' : ''}`);
     };
     try {
-      const so = await importLines(app.store, pieces, { told: tell, stopped: () => stop });
+      const { status } = app.frame();
+      const running = status && status.phase !== 'over' ? status.hold : null;
+      const so = await importLines(app.store, pieces, { told: tell, stopped: () => stop, running });
       tell(so);
       replace(refused, so.refused.map((r) => el('li', null, `line ${r.line}: ${r.code}, ${r.reason}${r.id ? ` (${r.id})` : ''}`)));
       await summed(so.holds);
     } catch (err) {
-      setText(came, `stopped: ${/** @type {any} */ (err)?.message ?? err}`);
+      setText(came, `stopped: ${/** @type {any} */ (err)?.reason ?? /** @type {any} */ (err)?.message ?? err}`);
     } finally {
       busy = '';
       picker.value = '';

@@ -126,7 +126,7 @@ export function mount(root, app, params = {}) {
   const rows = planRows({ edit, left, swap, choose, endSeries });
   const more = moreRows({ app, edit, left });
   const tape = planStrip();
-  const guard = guardSlab({ act, lift });
+  const guard = guardSlab({ act });
   const goText = el('span', { class: 'display' }, 'breathe-up');
   const goLead = el('span', { class: 'lead' });
   const go = el('button', { type: 'button', class: 'go', onclick: press }, goLead, goText);
@@ -185,14 +185,6 @@ export function mount(root, app, params = {}) {
     else if (what === 'live') app.go('live');
     else if (what === 'go-on') wentOn.set(guardKey(g, about), { guard: g.what, name: draft.buddy.trim() });
     draw();
-  }
-
-  /**
-   * An instructor's word that a block no longer stands.
-   * @param {{diver: string, name: string, reason: string, hold: string}} word
-   */
-  async function lift({ diver, name, reason, hold }) {
-    await attempt(() => app.record('note', { text: reason, lifts: 'block', diver, name }, { hold }));
   }
 
   /** @param {() => Promise<unknown>} what */
@@ -260,7 +252,7 @@ export function mount(root, app, params = {}) {
       ? Math.max(0, ...standing.map((g) => g.left_ms ?? 0))
       : 0;
     if (standing.length === 0) waiting = false;
-    const saying = { planned_s: sheet.planned_s, buddy: draft.buddy, now_ms: now, instructor: frame.me?.role === 'instructor' };
+    const saying = { planned_s: sheet.planned_s, buddy: draft.buddy, now_ms: now };
     const words = first && guardWords(first, saying);
     const slab = first && !(waiting && left > 0);
     guard.update(slab && words
