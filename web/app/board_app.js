@@ -14,6 +14,7 @@ import { createSound, hasVoice } from '../sound/player.js';
 import { newAccess, PlainError, secretOf } from './access.js';
 import { newBook } from './book.js';
 import { rowFacts } from './board_facts.js';
+import { sendLog } from './board_import.js';
 import { newBoardModel } from './board_model.js';
 import { anyFault, heardPairs } from './board_voice.js';
 import { newDeviceId, newDeviceStore } from './device.js';

@@ -3,6 +3,7 @@
  * are read from the same figures. Pure.
  */
 
+import { LEAST_HOLDS } from '../rules/expect.js';
 import { CONDITION_HOLDS } from '../rules/trends.js';
 import { LINE_POINTS } from '../rules/stats.js';
 import { clockText, dateWords, tenthsText } from './clock_text.js';
@@ -27,8 +28,15 @@ export const FIELDS = Object.freeze({
 /** @type {readonly TrendField[]} */
 export const FIELD_NAMES = Object.freeze(/** @type {TrendField[]} */ (Object.keys(FIELDS)));
 
+/**
+ * A value as exactly as it can differ: answer times differ by hundredths.
+ * @param {TrendField} field
+ * @param {number} value
+ */
+const fine = (field, value) => (field === 'answer' ? `${(Math.round(value / 10) / 100).toFixed(2)} s` : FIELDS[field].words(value));
+
 /** @param {TrendField} field @param {number} value */
-const size = (field, value) => FIELDS[field].words(Math.abs(value));
+const size = (field, value) => fine(field, Math.abs(value));
 
 /**
  * A difference in words: `0:12 later`.
@@ -39,6 +47,24 @@ export function differenceWords(field, value) {
   const words = size(field, value);
   if (words === size(field, 0)) return 'no difference';
   return `${words} ${value > 0 ? FIELDS[field].more : FIELDS[field].less}`;
+}
+
+/**
+ * What is usual now, as the plan has it: the median of the newest clean holds, with its spread and count. Of the holds'
+ * lengths the longest clean one counts; an easy share has none.
+ * @param {TrendField} field
+ * @param {import('../rules/expect.js').Expectations} e
+ * @param {'dry' | 'pool'} setting
+ * @returns {string}
+ */
+export function usualWords(field, e, setting) {
+  const { words } = FIELDS[field];
+  const holds = (/** @type {number} */ n) => `${n} clean hold${n === 1 ? '' : 's'}`;
+  if (field === 'easy') return '';
+  if (field === 'hold') return e.longest.value === null ? '' : `longest clean ${words(e.longest.value)}${e.longest.setting === setting ? '' : `, ${e.longest.setting ?? 'setting not known'}`}`;
+  const { value, low, high, count } = { onset: e.onset, answer: e.answer, recovery: e.recovery }[field];
+  if (value === null || low === null || high === null) return `usual not known yet: ${holds(count)} of ${LEAST_HOLDS}`;
+  return `usual ${fine(field, value)}, half of them ${fine(field, low)} to ${fine(field, high)}: ${holds(count)}`;
 }
 
 const DAY_MS = 86_400_000;
@@ -62,7 +88,7 @@ export function lineWords(field, { points, line, days = points.length }) {
   if (points.length === 0) return ['nothing in the log yet'];
   if (!line) return [`no line: ${points.length} of ${LINE_POINTS} days`];
   const newest = days > points.length ? [`the newest ${points.length} of ${days} days`] : [];
-  const { words } = FIELDS[field];
+  const words = (/** @type {number} */ v) => fine(field, v);
   const [low, high] = [line.low, line.high].map((slope) => differenceWords(field, slope));
   const interval = low === high ? `${low} at either end` : `between ${low} and ${high}`;
   return [
@@ -90,10 +116,9 @@ export function tableRows(field, { points }) {
  * @param {Condition} found
  */
 export function conditionWords(field, found) {
-  const { words } = FIELDS[field];
   return {
     words: differenceWords(field, found.difference),
-    sub: `${words(found.with.median)} in ${found.with.count} holds with, ${words(found.without.median)} in ${found.without.count} without`,
+    sub: `${fine(field, found.with.median)} in ${found.with.count} holds with, ${fine(field, found.without.median)} in ${found.without.count} without`,
   };
 }
 

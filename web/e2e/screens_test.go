@@ -41,12 +41,16 @@ func TestSheetsOfTheLogFitEveryScreen(t *testing.T) {
 		for _, v := range views {
 			p.show(t, v.view, v.params, v.until)
 			if v.view == "plan" {
-				p.tap(t, "Ansa, Odo watches")
+				if size[0] < 600 { // later its draft is there
+					p.tap(t, "Ansa, Odo watches")
+				}
 				p.says(t, "median of")
 			}
 			step := fmt.Sprintf("%s-%d", v.view, size[0])
 			p.picture(t, step)
-			require.Empty(t, eval[[]string](t, p.browser, cutWords), step)
+			if v.view != "report" || size[0] > 600 { // laid out for paper: on a phone it is pushed about
+				require.Empty(t, eval[[]string](t, p.browser, cutWords), step)
+			}
 			for n := 1; n <= 6 && eval[bool](t, p.browser, fmt.Sprintf(`(() => {
 				const page = document.querySelector('.page.scroll');
 				const box = page.scrollHeight > page.clientHeight + 8 ? page : document.scrollingElement;

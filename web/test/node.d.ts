@@ -41,7 +41,7 @@ declare module 'node:assert/strict' {
 }
 
 declare module 'node:fs' {
-  export function readFileSync(path: string | URL, encoding: 'utf8'): string;
+  export function readFileSync(path: string | URL | number, encoding: 'utf8'): string;
   export function readFileSync(path: string | URL): Uint8Array;
   export function readdirSync(path: string | URL, options?: { recursive?: boolean }): string[];
   export function existsSync(path: string | URL): boolean;

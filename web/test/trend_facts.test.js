@@ -1,7 +1,7 @@
 // Ensures that charts, tables and words of trends say the same, and that none of them claims a cause or praises.
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
-import { FIELD_NAMES, chartScale, conditionWords, differenceWords, intervalEnds, lineWords, tableRows } from '../app/trend_facts.js';
+import { FIELD_NAMES, chartScale, conditionWords, differenceWords, intervalEnds, lineWords, tableRows, usualWords } from '../app/trend_facts.js';
 
 const day = (/** @type {number} */ n) => 20_585 + n;
 /** @type {any} */
@@ -19,7 +19,7 @@ test('a line is told with its ends and its interval, and without one the page sa
 });
 
 test('a difference names its direction in the figure’s own words', () => {
-  assert.equal(differenceWords('answer', 300), '0.3 s slower');
+  assert.equal(differenceWords('answer', 300), '0.30 s slower');
   assert.equal(differenceWords('easy', -40), '4 % less');
   assert.equal(differenceWords('hold', 400), 'no difference');
 });
@@ -49,6 +49,18 @@ test('the interval turns about the middle of the line', () => {
   const { low, high } = intervalEnds(six.line);
   assert.deepEqual(low, [105_000, 110_000]);
   assert.deepEqual(high, [97_500, 117_500]);
+});
+
+test('what is usual is said with its spread and count, and what is not known yet is said to be so', () => {
+  const none = { value: null, low: null, high: null, count: 2, from: /** @type {const} */ ('unknown'), setting: /** @type {const} */ ('dry'), hold: null, start_at: null };
+  const known = { ...none, value: 112_000, low: 104_000, high: 117_000, count: 20, from: /** @type {const} */ ('log') };
+  const e = { onset: known, longest: { ...known, value: 201_000 }, answer: none, ok: none, spo2_lowest: none, hr_lowest: none, recovery: known, cadence: null };
+  assert.equal(usualWords('onset', e, 'dry'), 'usual 1:52, half of them 1:44 to 1:57: 20 clean holds');
+  assert.equal(usualWords('recovery', e, 'dry'), usualWords('onset', e, 'dry'));
+  assert.equal(usualWords('answer', e, 'dry'), 'usual not known yet: 2 clean holds of 3');
+  assert.equal(usualWords('hold', e, 'dry'), 'longest clean 3:21');
+  assert.equal(usualWords('hold', e, 'pool'), 'longest clean 3:21, dry');
+  assert.equal(usualWords('easy', e, 'dry'), '');
 });
 
 test('what went along with a condition names both counts and no cause', () => {

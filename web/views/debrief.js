@@ -13,7 +13,7 @@ import { debriefOf } from '../rules/debrief.js';
 import { expectationsOf } from '../rules/expect.js';
 import { holdsOfDiver } from '../rules/log.js';
 import { blockOf, restOf } from '../app/guards.js';
-import { marksOf } from '../app/log_marks.js';
+import { chartFacts, readingsOf } from '../app/chart_facts.js';
 import { clockText, dateWords } from '../app/clock_text.js';
 import { createTape } from '../tape/tape.js';
 import { holdTape } from '../tape/facts.js';
@@ -190,26 +190,10 @@ export function mount(root, app, params = {}) {
     const told = summary.verdict !== null && !asking;
     const all = debriefOf(hold, frame.now);
     const usual = usualBefore(record, start);
-    const readingsKnown = marksOf(hold, start, frame.now).filter((m) => m.kind === 'reading' && !m.gone).map((m) => {
-      const data = hold.byId.get(m.id)?.data ?? {};
-      return { at_ms: m.now_ms, spo2: wholeOr(data.spo2), hr: wholeOr(data.hr) };
-    }).sort((a, b) => a.at_ms - b.at_ms);
+    const readingsKnown = readingsOf(hold, start, frame.now);
     if (told) {
-      charts.update({
-        marks: model.marks ?? [],
-        total_ms: model.total_ms ?? summary.hold_ms ?? 0,
-        surfaced_ms: status.surfaced_at === null ? null : status.surfaced_at - start,
-        cadence: status.plan?.cadence ?? 'close',
-        bounds: {
-          struggle_at: status.boundaries.struggle_at_ms, late_at: status.boundaries.late_at_ms,
-          final_at: status.boundaries.final_at_ms, end_at: status.boundaries.end_at_ms,
-          glide_end: model.glide_end_ms ?? status.boundaries.final_at_ms,
-        },
-        readings: readingsKnown,
-        rates: summary.contraction_rates,
-        sites: all.sites,
-        usual_ms: usual?.value ?? null,
-      }, (ms) => tape.x(ms), width, cursor);
+      const chart = chartFacts(record, model, { readings: readingsKnown, sites: all.sites, usual_ms: usual?.value ?? null });
+      charts.update(chart, (ms) => tape.x(ms), width, cursor);
     }
 
     setShown(verdict.node, over && !told);
@@ -302,11 +286,6 @@ export function mount(root, app, params = {}) {
  */
 function troubleAt(hold, nowMs) {
   return timelineAt(hold, nowMs).find((rung) => rung.asks === 'help')?.at ?? null;
-}
-
-/** @param {unknown} value */
-function wholeOr(value) {
-  return Number.isInteger(value) ? Number(value) : null;
 }
 
 /**

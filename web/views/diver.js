@@ -51,6 +51,7 @@ export function mount(root, app) {
     },
   }, 'end the series');
   const keys = el('div', { class: 'diver-keys' }, check, show, roles, endSeries);
+  const below = el('div', { class: 'diver-below' }, keys, foot);
   const surface = el('div', { class: 'diver-surface' }, disc, big, lines, time.node);
   const alarm = createAlarm({
     app,
@@ -62,7 +63,7 @@ export function mount(root, app) {
     },
     onTrouble: (pressed) => presses.record('incident', { what: 'unknown' }, pressed.down_at),
   });
-  const page = el('div', { class: 'page hold diver' }, axis, surface, foot, keys, alarm.node);
+  const page = el('div', { class: 'page hold diver' }, axis, surface, below, alarm.node);
   root.append(page);
   let layout = layOut(page);
   const watcher = new ResizeObserver(() => {
@@ -104,6 +105,7 @@ export function mount(root, app) {
       setShown(endSeries, series !== null);
       setText(foot, [failure || faultLine(frame), series ? seriesWords(series) : '', face.foot].filter(Boolean).join('\n'));
       setShown(keys, face.rest);
+      setClass(page, 'rests', face.rest);
       setText(show, wants ? 'time: shown' : 'time: hidden');
       touch.setMeaning(face.touch ? `answer ${facts?.status.asked_at ?? ''}` : 'nothing');
       touch.setEnabled(face.touch);

@@ -35,7 +35,8 @@ export function diverWords(facts, { first, takes }) {
     case 'planned':
       return face({ lines: [facts.diver, 'the plan is being made'], rest: true });
     case 'breathe-up':
-      return face({ lines: ['relaxed tidal breathing', 'no hyperventilation', ...(status.zero_at === null ? [] : ['hold starts in'])], shows_time: true, foot });
+      // Without a countdown it was called off, or has no time yet: then there is time for keys too.
+      return face({ lines: ['relaxed tidal breathing', 'no hyperventilation', ...(status.zero_at === null ? [] : ['hold starts in'])], shows_time: true, foot, rest: status.zero_at === null });
     case 'hold': {
       if (!dry) return face({ lines: ['in the pool this phone', 'cannot answer:', 'the hand signal does'], foot });
       const asked = status.asked_at !== null && now - status.asked_at <= TOUCH_MS;

@@ -89,7 +89,7 @@ export function mount(root, app, params = {}) {
   const leave = el('button', { type: 'button', class: 'key', onclick: () => (along ? app.go('debrief', { hold: params.hold }) : app.prefs.set('reads', false)) }, along ? 'done' : 'to the hold');
   const page = el('main', { class: 'page scroll readings', 'aria-label': 'readings' },
     el('div', { class: 'sheet' }, row('readings', null, time, about)),
-    scrub, moves, el('div', { class: 'read-values' }, spo2.node, hr.node), words, pad, last,
+    scrub, moves, el('div', { class: 'read-values' }, spo2.node, hr.node), pad, words, last,
     el('p', { class: 'sub hint' }, 'A finger shows late: tens of seconds after the body. Look at the diver, not at this.'),
     el('div', { class: 'go-bar two' }, leave, keepKey));
   root.append(page);

@@ -5,14 +5,17 @@
 
 import { el, replace, setText } from '../app/dom.js';
 import { diverOf, recordOf } from '../app/log_facts.js';
+import { chartFacts, readingsOf } from '../app/chart_facts.js';
 import { debriefRows, lineWords, verdictWords } from '../app/debrief_facts.js';
 import { clockText, dateWords, tenthsText, timeOfDay } from '../app/clock_text.js';
 import { personNamed } from '../app/people.js';
-import { FIELDS, FIELD_NAMES, lineWords as trendWords } from '../app/trend_facts.js';
-import { holdsOfDiver } from '../rules/log.js';
+import { FIELDS, FIELD_NAMES, lineWords as trendWords, usualWords } from '../app/trend_facts.js';
+import { expectationsOf } from '../rules/expect.js';
+import { diverIn, holdsOfDiver } from '../rules/log.js';
 import { debriefOf } from '../rules/debrief.js';
 import { createTape } from '../tape/tape.js';
 import { holdTape } from '../tape/facts.js';
+import { debriefCharts } from './debrief_charts.js';
 import { trendChart, trendTable } from './trend_chart.js';
 
 /** @typedef {import('../app/logbook.js').Line} Line */
@@ -64,19 +67,29 @@ export function mount(root, app, params = {}) {
       el('header', null, el('h1', null, who || names.join(', ') || 'no holds'),
         el('p', null, [...new Set(days)].join(' to '), mine.length === 1 ? '' : `, ${mine.length} holds`)),
       CAUTIONS.map((c) => el('p', { class: 'sub' }, c)));
-    for (const t of told) drawTrends(t.setting, t.told.trends);
+    for (const t of told) drawTrends(t.setting, t.told.trends, app.log.expected(person, t.setting));
     if (mine.length > 1) body.append(holdsTable(mine));
     drawHolds(mine).then(
       (n) => setText(words, n < mine.length ? `the newest ${n} of ${mine.length} holds` : ''),
       (err) => setText(words, `not whole: ${err?.message ?? err}`));
   }
 
-  /** @param {'dry' | 'pool'} setting @param {import('../app/digest.js').Told['trends']} trends */
-  function drawTrends(setting, trends) {
+  /**
+   * @param {'dry' | 'pool'} setting
+   * @param {import('../app/digest.js').Told['trends']} trends
+   * @param {import('../rules/expect.js').Expectations} usual
+   */
+  function drawTrends(setting, trends, usual) {
     body.append(...FIELD_NAMES.filter((field) => trends[field].points.length > 0).map((field) =>
       el('section', { class: 'trend keep' }, el('h2', null, `${FIELDS[field].name}, ${setting}`),
-        trendWords(field, trends[field]).map((w) => el('p', { class: 'sub' }, w)),
+        [usualWords(field, usual, setting), ...trendWords(field, trends[field])].filter(Boolean).map((w) => el('p', { class: 'sub' }, w)),
         trendChart(field, trends[field], PAPER_PX), trendTable(field, trends[field]))));
+  }
+
+  /** The diver's usual answer time as it was before a hold. @param {Line} line */
+  function usualBefore(line) {
+    const before = holdsOfDiver(app.log.lines(), diverIn(line)).filter((l) => l.start_at < line.start_at);
+    return expectationsOf(before, line.setting).answer;
   }
 
   /** @param {Line[]} mine */
@@ -84,7 +97,7 @@ export function mount(root, app, params = {}) {
     const few = (params.holds ? mine : mine.slice(-1)).slice(-HOLDS);
     for (const line of few) {
       const hold = await app.log.open(line.hold);
-      if (hold) body.append(holdReport(hold, app.now()));
+      if (hold) body.append(holdReport(hold, usualBefore(line), app.now()));
     }
     return params.holds ? few.length : mine.length;
   }
@@ -112,19 +125,24 @@ function holdsTable(lines) {
 
 /**
  * @param {import('../rules/fold.js').Hold} hold
+ * @param {import('../rules/expect.js').Figure} usual the diver's answer time before it
  * @param {number} nowMs
  */
-function holdReport(hold, nowMs) {
+function holdReport(hold, usual, nowMs) {
   const record = recordOf(hold, nowMs);
   const { status, summary } = record;
   const start = Number(status.start_at);
   const tape = createTape({ kind: 'whole', width: PAPER_PX, height: TAPE_PX });
-  tape.update(holdTape(hold, status, nowMs, { still: true }));
+  const model = holdTape(hold, status, nowMs, { still: true });
+  tape.update(model);
   const told = debriefOf(hold, nowMs);
+  const charts = debriefCharts({ pick: () => {} });
+  const chart = chartFacts(record, model, { readings: readingsOf(hold, start, nowMs), sites: told.sites, usual_ms: usual.value });
+  charts.update(chart, (ms) => tape.x(ms), PAPER_PX, null);
   const rows = [
-    ...debriefRows(record).map((r) => [r.label, [r.words, r.sub].filter(Boolean).join('; ')]),
+    ...debriefRows(record, told, usual).map((r) => [r.label, [r.words, r.sub].filter(Boolean).join('; ')]),
     ['contractions a half minute', summary.contraction_rates.map((b) => `${clockText(b.from_ms)} ${b.count}`).join(', ')],
-    ['answers', summary.answers.map((a) => `${clockText(a.at_ms)}${a.took_ms === null ? '' : ` ${tenthsText(a.took_ms)}`}`).join(', ')],
+    ['each answer', summary.answers.map((a) => `${clockText(a.at_ms)}${a.took_ms === null ? '' : ` ${tenthsText(a.took_ms)}`}`).join(', ')],
     ['readings', told.readings.map((r) => `${clockText(r.at_ms)}${r.spo2 === null ? '' : ` SpO₂ ${r.spo2}`}${r.hr === null ? '' : ` pulse ${r.hr}`}`).join(', ')],
     ['felt', told.felt.join(', ')], ['conditions', told.conditions.join(', ')],
     ...told.notes.map((n) => [n.about === 'buddy' ? 'the buddy’s note' : 'note', n.text]),
@@ -132,6 +150,6 @@ function holdReport(hold, nowMs) {
   return el('section', { class: 'hold-report' },
     el('h2', null, `${diverOf(record)}, ${status.plan?.setting ?? ''}, ${fullDate(start)}, ${timeOfDay(start)}: ${summary.hold_ms === null ? 'no end' : clockText(summary.hold_ms)}, ${verdictWords(summary.verdict) || 'no verdict'}`),
     el('p', null, `buddy ${status.plan?.buddy ?? ''}`),
-    tape.node,
+    tape.node, charts.node,
     el('table', { class: 'numbers facts' }, el('tbody', null, rows.map(([label, text]) => el('tr', null, el('th', { scope: 'row' }, label), el('td', null, text))))));
 }

@@ -57,9 +57,9 @@ export function trendChart(field, trend, width) {
  */
 export function trendTable(field, trend) {
   const head = (/** @type {string} */ words) => el('th', { scope: 'col' }, words);
-  return el('table', { class: 'numbers' },
+  return el('div', { class: 'numbers-box' }, el('table', { class: 'numbers' },
     el('caption', null, FIELDS[field].name),
     el('thead', null, el('tr', null, head('day'), head('median'), head('holds'))),
     el('tbody', null, tableRows(field, trend).map(([day, value, count]) =>
-      el('tr', null, el('th', { scope: 'row' }, day), el('td', null, value), el('td', null, count)))));
+      el('tr', null, el('th', { scope: 'row' }, day), el('td', null, value), el('td', null, count))))));
 }

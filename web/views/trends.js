@@ -4,7 +4,7 @@
  */
 
 import { el, replace, setClass, setText } from '../app/dom.js';
-import { FIELDS, FIELD_NAMES, NO_CONDITIONS, conditionWords, lineWords } from '../app/trend_facts.js';
+import { FIELDS, FIELD_NAMES, NO_CONDITIONS, conditionWords, lineWords, usualWords } from '../app/trend_facts.js';
 import { divers as diversOf, personNamed } from '../app/people.js';
 import { samePerson } from '../rules/people.js';
 import { diverIn } from '../rules/log.js';
@@ -73,7 +73,8 @@ export function mount(root, app, params = {}) {
     cancelAnimationFrame(drawing);
     replace(charts);
     if (told === null) return;
-    waiting = [...FIELD_NAMES.map((field) => () => section(field, told, width)), foot];
+    const usual = app.log.expected(person, setting ?? 'dry');
+    waiting = [...FIELD_NAMES.map((field) => () => section(field, told, usualWords(field, usual, setting ?? 'dry'), width)), foot];
     drawNext();
   }
 
@@ -98,13 +99,15 @@ export function mount(root, app, params = {}) {
 /**
  * @param {import('../rules/trends.js').TrendField} field
  * @param {import('../app/digest.js').Told} told
+ * @param {string} usual in words
  * @param {number} width
  */
-function section(field, { trends, along }, width) {
+function section(field, { trends, along }, usual, width) {
   const trend = trends[field];
   const some = trend.points.length > 0;
   return el('section', { class: 'trend', 'aria-label': FIELDS[field].name },
     el('h2', null, FIELDS[field].name),
+    usual === '' ? null : el('p', { class: 'usual' }, usual),
     lineWords(field, trend).map((words) => el('p', { class: 'sub' }, words)),
     some ? [trendChart(field, trend, width), trendTable(field, trend)] : null,
     some ? along[field].map((found) => {
