@@ -182,6 +182,7 @@ function pairSheet(app) {
   });
   const go = goKey(app, 'start', async () => {
     app.sound?.arm?.();
+    if (!pairPick) return;
     const problem = nameProblem(named, role);
     name.problem(problem);
     if (problem) {
@@ -214,7 +215,8 @@ function pairSheet(app) {
     setText(roleSub, ROLE_WORDS[role] ?? '');
     setText(/** @type {Node} */ (go.key.firstChild), pair === 'new' && role !== 'instructor' ? 'start a pair' : 'join');
   }
-  offer();
+  // Nothing is to be chosen before the pairs are known: a list that grows under a finger gives it another pair.
+  replace(pairBox, el('p', { class: 'sub', role: 'status' }, 'asking which pairs there are'));
   draw();
   app.access.pairs().then((/** @type {any} */ told) => {
     pairs = told.pairs ?? [];
@@ -225,7 +227,9 @@ function pairSheet(app) {
     offer();
     draw();
   }).catch((/** @type {any} */ err) => {
-    replace(pairBox, pairPick?.node, el('p', { class: 'problem', role: 'status' }, joinProblem(err)));
+    offer();
+    draw();
+    pairBox.append(el('p', { class: 'problem', role: 'status' }, joinProblem(err)));
     setShown(go.alone, err?.code === 'no-server');
   });
 
