@@ -6,6 +6,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -66,9 +67,10 @@ func draw(svg []byte, size int) (*image.Paletted, error) {
 			for n := range fine * fine {
 				at := point{(float64(x*fine+n%fine) + 0.5) * step, (float64(y*fine+n/fine) + 0.5) * step}
 				c := ground
-				for _, a := range areas {
+				for _, a := range slices.Backward(areas) {
 					if a.covers(at) {
 						c = a.colour
+						break
 					}
 				}
 				r, g, b = r+int(c.R), g+int(c.G), b+int(c.B)
@@ -175,7 +177,14 @@ func numbersOf(text string) ([]float64, error) {
 
 // inside tells what lies within closed lines.
 func inside(lines [][]point) func(point) bool {
+	least, most := point{math.Inf(1), math.Inf(1)}, point{math.Inf(-1), math.Inf(-1)}
+	for _, p := range slices.Concat(lines...) {
+		least, most = point{min(least.x, p.x), min(least.y, p.y)}, point{max(most.x, p.x), max(most.y, p.y)}
+	}
 	return func(p point) bool {
+		if p.x < least.x || p.x > most.x || p.y < least.y || p.y > most.y {
+			return false
+		}
 		in := false
 		for _, line := range lines {
 			for i, a := range line {
@@ -192,22 +201,18 @@ func inside(lines [][]point) func(point) bool {
 // near tells what a pen of twice that width covers: flat at the ends of a
 // line, and pointed where two lines meet.
 func near(lines [][]point, half float64) func(point) bool {
-	var pieces [][]point
+	var pieces []func(point) bool
+	add := func(piece []point) { pieces = append(pieces, inside([][]point{piece})) }
 	for _, line := range lines {
 		for i := 1; i < len(line); i++ {
-			pieces = append(pieces, bar(line[i-1], line[i], half))
+			add(bar(line[i-1], line[i], half))
 			if i+1 < len(line) {
-				pieces = append(pieces, corner(line[i-1], line[i], line[i+1], half))
+				add(corner(line[i-1], line[i], line[i+1], half))
 			}
 		}
 	}
 	return func(p point) bool {
-		for _, piece := range pieces {
-			if inside([][]point{piece})(p) {
-				return true
-			}
-		}
-		return false
+		return slices.ContainsFunc(pieces, func(covers func(point) bool) bool { return covers(p) })
 	}
 }
 
