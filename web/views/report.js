@@ -150,6 +150,6 @@ function holdReport(hold, usual, nowMs) {
   return el('section', { class: 'hold-report' },
     el('h2', null, `${diverOf(record)}, ${status.plan?.setting ?? ''}, ${fullDate(start)}, ${timeOfDay(start)}: ${summary.hold_ms === null ? 'no end' : clockText(summary.hold_ms)}, ${verdictWords(summary.verdict) || 'no verdict'}`),
     el('p', null, `buddy ${status.plan?.buddy ?? ''}`),
-    tape.node, charts.node,
+    el('div', { class: 'keep' }, tape.node, charts.node),
     el('table', { class: 'numbers facts' }, el('tbody', null, rows.map(([label, text]) => el('tr', null, el('th', { scope: 'row' }, label), el('td', null, text))))));
 }
