@@ -123,7 +123,10 @@ function newLines({ store, book, now }) {
     people,
   };
   let version = -1;
-  let madeAt = Infinity;
+  /** When lines were last made of the book. */
+  let madeAt = -Infinity;
+  /** Time alone will change one of them. */
+  let passing = false;
   let profilesTold = 0;
   let count = 0;
   /** @type {{lines: Line[], profiles: number, people: Known[]} | null} */
@@ -175,15 +178,25 @@ function newLines({ store, book, now }) {
     store.setAll(newer.map((p) => [PROFILE + p.diver_id, p]));
   }
 
-  /** Lines of the holds in the book, where they are not those of the disk already. */
-  function fromBook() {
+  /**
+   * Lines of the holds in the book, where they are not those of the disk already.
+   * @param {boolean} back shared time went back: what seemed to be over may run
+   * @returns {boolean} whether time alone will change one of them
+   */
+  function fromBook(back) {
     let running = false;
     for (const { hold, pair } of book.entries()) {
       if (isNoHold(hold.id)) continue;
       const there = s.kept.get(hold.id);
-      if (there && there.events === hold.events.length && there.over && there.pair === pair) continue;
+      const sameEvents = there?.events === hold.events.length && there.pair === pair;
+      if (sameEvents && there.over && !back) continue;
       const line = lineOf(hold, pair);
-      if (line === null) continue;
+      if (line === null) {
+        // By a clock that is still behind, it has yet to begin.
+        if ((hold.events.at(-1)?.at ?? 0) > now()) running = true;
+        continue;
+      }
+      if (sameEvents && there.over && line.over) continue;
       s.kept.set(hold.id, line);
       s.unsorted = true;
       // As the page opens the disk's marks say which of them are others than its lines.
@@ -203,10 +216,12 @@ function newLines({ store, book, now }) {
 
   /** @param {boolean} [running] */
   function refresh(running = false) {
-    if (version !== book.version() || (running && now() - madeAt > FRESH_MS)) {
+    const back = now() < madeAt;
+    if (version !== book.version() || back || (running && passing && now() - madeAt > FRESH_MS)) {
       if (version !== book.version()) profilesFromBook();
       version = book.version();
-      madeAt = fromBook() ? now() : Infinity;
+      passing = fromBook(back);
+      madeAt = now();
     }
     if (!s.unsorted) return;
     s.unsorted = false;
@@ -332,7 +347,7 @@ export function newLogbook(env) {
       changed();
     },
     async tend() {
-      if (!s.begun || (tender === null && now() - askedAt < AGAIN_MS)) return;
+      if (!s.begun || (tender === null && Math.abs(now() - askedAt) < AGAIN_MS)) return;
       await (await load())?.tend();
     },
 

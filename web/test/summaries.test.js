@@ -71,6 +71,19 @@ async function said(logbook) {
   return JSON.stringify([people.map((p) => [p.name, p.last_at, p.dived]).sort(), rest]);
 }
 
+test('H06 lines are made anew where shared time goes back or forth by weeks', () => {
+  for (const wrong of [-20 * DAY_MS, 20 * DAY_MS]) {
+    const book = newBook();
+    let now = NOON + wrong;
+    const { lines } = newLogbook({ store: newDisk(), book, now: () => now, changed: () => {}, later: () => Promise.reject(new Error('not asked for')) });
+    const [done, runs] = [hold(1, NOON - 3_600_000), hold(2, NOON - 60_000).slice(0, 3)];
+    for (const event of [...done, ...runs]) book.add(event, 'p');
+    lines();
+    now = NOON;
+    assert.deepEqual(lines().map((line) => line.over), [true, false], `${wrong} ms off at first`);
+  }
+});
+
 test('a page opens with the digest and a hundred lines, and says the same as the whole log', async () => {
   const store = await filled(holds(400));
   const { logbook, load } = page(store);
