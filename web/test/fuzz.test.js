@@ -3,7 +3,7 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { readFileSync, readdirSync } from 'node:fs';
-import { decodeEvent, LIMITS } from '../rules/event.js';
+import { decodeEvent, LIMITS, sameContent } from '../rules/event.js';
 import { addEvent, newHold } from '../rules/fold.js';
 import { readPlan } from '../rules/plan.js';
 import { statusAt, timelineAt } from '../rules/status.js';
@@ -53,7 +53,8 @@ function takeEvent(value) {
   const { event } = made;
   assert.ok(event.id !== '' && event.hold !== '' && event.kind !== '' && Number.isSafeInteger(event.at));
   assert.ok(new TextEncoder().encode(JSON.stringify(event)).length <= LIMITS.event_bytes);
-  assert.deepEqual(decodeEvent(JSON.parse(JSON.stringify(event))), made, 'passed on, it is the same event');
+  const again = decodeEvent(JSON.parse(JSON.stringify(event)));
+  assert.ok('event' in again && sameContent(again.event, event), 'passed on, it is the same event');
   const hold = newHold(event.hold);
   for (const other of /** @type {any[]} */ ([
     { id: 'fuzz-1', kind: 'plan', at: -1e6, by: 'buddy', data: { planned_s: 120 } }, { id: 'fuzz-2', kind: 'start', at: -1000 },

@@ -15,6 +15,8 @@ import { choice, row, word } from './sheet.js';
 
 /** Outings offered at once. */
 const OUTINGS = 5;
+/** Signs of a file taken at once. */
+const PIECE = 32_768;
 
 /**
  * @param {HTMLElement} root
@@ -121,8 +123,13 @@ export function mount(root, app, params = {}) {
       const reader = file.stream().getReader();
       const decoder = new TextDecoder();
       for (let next = await reader.read(); !next.done; next = await reader.read()) {
-        bytes += next.value.byteLength;
-        yield decoder.decode(next.value, { stream: true });
+        // A browser may hand over megabytes at once: the meter tells of what was taken of them.
+        const text = decoder.decode(next.value, { stream: true });
+        for (let from = 0; from < text.length; from += PIECE) {
+          const piece = text.slice(from, from + PIECE);
+          bytes += (next.value.byteLength * piece.length) / text.length;
+          yield piece;
+        }
       }
       yield decoder.decode();
     })();
