@@ -29,6 +29,7 @@ import (
 const beChild = "BUDDYCLOCK_LOAD_CHILD"
 
 func TestMain(m *testing.M) {
+	CollectSeldom() // as the program does; and what makes the load shall not stand still either
 	switch os.Getenv(beChild) {
 	case "server":
 		serveLoad()

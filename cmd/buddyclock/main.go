@@ -12,6 +12,8 @@ import (
 	"syscall"
 
 	"github.com/benbjohnson/clock"
+
+	"buddyclock/server"
 )
 
 // Exit codes.
@@ -35,6 +37,7 @@ type Main struct {
 }
 
 func main() {
+	server.CollectSeldom()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	// After the first signal the next one ends the program at once.
 	context.AfterFunc(ctx, stop)
