@@ -70,6 +70,7 @@ func TestH08PageTooOldForItsHost(t *testing.T) {
 		eval[string](t, p.browser, `buddyclock.record('`+kind+`', { forced: true }).then((e) => e.id)`)
 	}
 	p.phase(t, "over")
+	p.says(t, "How was it?") // what stands above it moves until this is there
 	p.waitFor(t, offered)
 	assert.LessOrEqual(t, host.dials.Load(), int64(2), "one dial as it joined, and one more at most")
 	host.unfit.Store(false)
