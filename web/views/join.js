@@ -182,7 +182,6 @@ function pairSheet(app) {
   });
   const go = goKey(app, 'start', async () => {
     app.sound?.arm?.();
-    if (!pairPick) return;
     const problem = nameProblem(named, role);
     name.problem(problem);
     if (problem) {
@@ -215,7 +214,13 @@ function pairSheet(app) {
     setText(roleSub, ROLE_WORDS[role] ?? '');
     setText(/** @type {Node} */ (go.key.firstChild), pair === 'new' && role !== 'instructor' ? 'start a pair' : 'join');
   }
-  // Nothing is to be chosen before the pairs are known: a list that grows under a finger gives it another pair.
+  // Nothing is to be chosen before the pairs are known: a list that grows moves what a finger is about to touch.
+  const phoneRow = row('this phone', { class: 'tall' }, rolePick.node, roleSub);
+  /** @param {boolean} known */
+  const show = (known) => {
+    for (const node of [phoneRow, name.node, go.node]) setShown(node, known);
+  };
+  show(false);
   replace(pairBox, el('p', { class: 'sub', role: 'status' }, 'asking which pairs there are'));
   draw();
   app.access.pairs().then((/** @type {any} */ told) => {
@@ -226,15 +231,17 @@ function pairSheet(app) {
     }
     offer();
     draw();
+    show(true);
   }).catch((/** @type {any} */ err) => {
     offer();
     draw();
     pairBox.append(el('p', { class: 'problem', role: 'status' }, joinProblem(err)));
+    show(true);
     setShown(go.alone, err?.code === 'no-server');
   });
 
   return el('div', { class: 'join-body' },
     el('div', { class: 'sheet' }, row('pair', { class: 'tall' }, pairBox),
-      row('this phone', { class: 'tall' }, rolePick.node, roleSub), name.node, cautionRow()),
+      phoneRow, name.node, cautionRow()),
     ...lacking(app), go.node);
 }
