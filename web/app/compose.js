@@ -8,7 +8,7 @@ import { newMirror } from '../store/mirror.js';
 import { clockStep } from '../sync/host.js';
 import { UNFIT } from '../sync/connection.js';
 import { newLink } from '../sync/link.js';
-import { mostBytes } from '../sync/outbox.js';
+import { firstBatch } from '../sync/outbox.js';
 import { knock, postJson } from '../sync/post.js';
 import { createSound } from '../sound/player.js';
 import { diverOf, recordOf } from './log_facts.js';
@@ -247,14 +247,7 @@ export async function startApp(on) {
     const me = model.identity();
     const events = model.unsentEvents();
     if (me.token === '' || events.length === 0 || !tabs.first() || typeof navigator.sendBeacon !== 'function') return;
-    const batch = [];
-    let bytes = 0;
-    for (const event of events) {
-      bytes += mostBytes(event);
-      if (bytes > BEACON_BYTES) break;
-      batch.push(event);
-    }
-    const body = JSON.stringify({ token: me.token, pair: me.pair, events: batch, ...model.counts() });
+    const body = JSON.stringify({ token: me.token, pair: me.pair, events: firstBatch(events, BEACON_BYTES), ...model.counts() });
     navigator.sendBeacon('/api/events', new Blob([body], { type: 'application/json' }));
   };
 

@@ -4,7 +4,7 @@
  * over by plain requests with the token of that time, whenever a host answers.
  */
 
-import { BATCH_BYTES, BATCH_EVENTS, mostBytes } from '../sync/outbox.js';
+import { firstBatch } from '../sync/outbox.js';
 
 /** @typedef {import('./device.js').Identity} Identity */
 
@@ -48,14 +48,7 @@ export function newEarlier({ store, post }) {
    * @param {Debt} debt
    */
   const send = async ({ pair, token }) => {
-    const rows = await owed(pair);
-    const events = [];
-    let bytes = 0;
-    for (const { event } of rows) {
-      bytes += mostBytes(event);
-      if (events.length === BATCH_EVENTS || (events.length > 0 && bytes > BATCH_BYTES)) break;
-      events.push(event);
-    }
+    const events = firstBatch((await owed(pair)).map((row) => row.event));
     if (events.length === 0) return false;
     const { status, json } = await post({ token, pair, events, have: {} });
     // A host that does not know the phone may not be the one that is owed: that one may come back.

@@ -70,6 +70,23 @@ export function mostBytes(event) {
   return JSON.stringify(event).length * 3;
 }
 
+/**
+ * The first of these events, as many as go in one frame or request.
+ * @param {Iterable<HoldEvent>} events
+ * @param {number} [bytesMost] of their JSON; the first goes whatever it has
+ */
+export function firstBatch(events, bytesMost = BATCH_BYTES) {
+  /** @type {HoldEvent[]} */
+  const batch = [];
+  let bytes = 0;
+  for (const event of events) {
+    bytes += mostBytes(event);
+    if (batch.length === BATCH_EVENTS || (batch.length > 0 && bytes > bytesMost)) break;
+    batch.push(event);
+  }
+  return batch;
+}
+
 /** Most runs above a gap that are told of one device: what is left out is sent once more, which does no harm. */
 const MAX_RUNS = 64;
 

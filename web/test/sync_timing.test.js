@@ -2,7 +2,7 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { BURST, FEW, FEW_HOLD, newExchanges, redialMs } from '../sync/timing.js';
-import { BATCH_EVENTS, isThere, newHave, newOutbox, readCounts, RESEND_MS } from '../sync/outbox.js';
+import { BATCH_EVENTS, firstBatch, isThere, newHave, newOutbox, readCounts, RESEND_MS } from '../sync/outbox.js';
 import { clockStep } from '../sync/host.js';
 
 /**
@@ -94,6 +94,7 @@ test('batches keep within 200 events and well within a frame', () => {
   box.add(many);
   const batches = box.due(0, false);
   assert.deepEqual(batches.map((b) => b.length), [BATCH_EVENTS, BATCH_EVENTS, 50]);
+  assert.deepEqual(firstBatch(many), batches[0]);
   assert.deepEqual(batches.flat().map((e) => e.id), many.map((e) => e.id), 'in order, none left out');
 
   // Bytes count, not signs: all of these are as large as an event may be, in one, two, three and four bytes a sign.
@@ -103,6 +104,8 @@ test('batches keep within 200 events and well within a frame', () => {
     large.add(whole);
     const frames = large.due(0, false);
     assert.deepEqual(frames.flat(), whole, 'in order, none left out');
+    assert.deepEqual(firstBatch(whole), frames[0], 'a request takes as many as a frame');
+    assert.deepEqual(firstBatch(whole, 1), [whole[0]], 'the first one goes whatever it has');
     for (const f of frames) {
       const bytes = new TextEncoder().encode(JSON.stringify({ type: 'events', events: f })).length;
       assert.ok(bytes <= 192 * 1024, `${f.length} events of ${sign} make a frame of ${bytes} bytes, and a host reads 256 KiB`);
