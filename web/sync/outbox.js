@@ -9,7 +9,7 @@ import { deviceOf } from '../rules/event.js';
 
 /** Most events in one frame, and most bytes of their JSON, well under the largest frame of 256 KiB. */
 export const BATCH_EVENTS = 200;
-export const BATCH_BYTES = 180_000;
+const BATCH_BYTES = 180_000;
 /** An event not acknowledged in this time is sent once more (ms, own). */
 export const RESEND_MS = 3000;
 
