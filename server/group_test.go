@@ -77,7 +77,7 @@ func TestGroupStart(t *testing.T) {
 	// One pair's buddy presses at the face-in. In another nobody does, and its
 	// diver's phone counts from zero a quarter of a minute later.
 	for h.shared.NowMs() < zeros[nobodyPresses]+15_000 {
-		mock.Add(5 * time.Second)
+		h.pass(mock, 5*time.Second)
 		for i := range pairs {
 			buddies[i].signOfLife(buddies[i].until)
 			divers[i].signOfLife(divers[i].until)

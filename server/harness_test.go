@@ -15,6 +15,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -375,6 +376,17 @@ func newMockHost(t *testing.T) (*host, *clock.Mock) {
 	mock := clock.NewMock()
 	mock.Set(time.Date(2026, 3, 14, 9, 0, 0, 0, time.UTC))
 	return startHost(t, t.TempDir(), mock), mock
+}
+
+// pass moves the time of a test's clock on. Before it waits until no write is
+// under way, since one that was begun before and ended after would seem to have
+// taken as long.
+func (h *host) pass(mock *clock.Mock, d time.Duration) {
+	h.t.Helper()
+	waitFor(h.t, "no write to be under way", func() bool {
+		return !slices.ContainsFunc(h.srv.conns.list(false), func(c *conn) bool { return c.slow.since.Load() != 0 })
+	})
+	mock.Add(d)
 }
 
 // filesIn gives the files of a folder that are not empty.
