@@ -13,6 +13,7 @@ import (
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/cdproto/serviceworker"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -178,6 +179,35 @@ func titled(t *testing.T, title string) *web.Assets {
 	return assets
 }
 
+// workerOf gives a wait until so many workers of the page have reached a state,
+// seen from a tab that is no page of theirs and so does not hold them up.
+func (b *browser) workerOf(t *testing.T, state serviceworker.VersionStatus, want int) (wait func()) {
+	t.Helper()
+	reached := make(chan struct{})
+	seen := map[string]bool{}
+	chromedp.ListenTarget(b.ctx, func(event any) {
+		if e, ok := event.(*serviceworker.EventWorkerVersionUpdated); ok && len(seen) < want {
+			for _, v := range e.Versions {
+				if v.Status == state {
+					seen[v.VersionID] = true
+				}
+			}
+			if len(seen) >= want {
+				close(reached)
+			}
+		}
+	})
+	b.run(t, serviceworker.Enable())
+	return func() {
+		t.Helper()
+		select {
+		case <-reached:
+		case <-b.ctx.Done():
+			require.Fail(t, "the test's time is over before", "%d workers are %s", want, state)
+		}
+	}
+}
+
 // A newer version is kept beside the one in use and opened only after a
 // person's tap, which is not offered in a hold; neither a reload nor a closed
 // tab opens it, and no file of one version is used with those of another.
@@ -209,15 +239,14 @@ func TestH10NewVersionOnlyByATapAndNeverInAHold(t *testing.T) {
 	}
 	assert.Equal(t, "First", title())
 
-	// With its only tab gone the browser makes the newer worker the active one.
-	for active := false; !active; {
-		tab := p.newTab(t)
-		p.run(t, page.Close())
-		p.browser = tab
-		p.run(t, emulation.SetDeviceMetricsOverride(390, 844, 2, true), emulation.SetTouchEmulationEnabled(true).WithMaxTouchPoints(5))
-		p.open(t, url)
-		active = eval[bool](t, p.browser, "navigator.serviceWorker.getRegistration().then((r) => r.waiting === null)")
-	}
+	// With its only tab gone the browser makes the newer worker the active one, as soon as the older has nothing to do.
+	tab := p.newTab(t)
+	newerActive := tab.workerOf(t, serviceworker.VersionStatusActivated, 2)
+	p.run(t, page.Close())
+	newerActive()
+	p.browser = tab
+	p.run(t, emulation.SetDeviceMetricsOverride(390, 844, 2, true), emulation.SetTouchEmulationEnabled(true).WithMaxTouchPoints(5))
+	p.open(t, url)
 	p.phase(t, "hold")
 	assert.Equal(t, "First", title())
 	assert.Equal(t, first, versions())
