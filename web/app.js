@@ -10,6 +10,7 @@ import { el, replace, setAttr, setShown, setText } from './app/dom.js';
 import { isRunning } from './app/book.js';
 import { keepFromLeaving } from './app/leaving.js';
 import { later } from './app/later.js';
+import { paced } from './app/pace.js';
 import { newRouter } from './app/router.js';
 import { brokenWords, startWords, troubleWords } from './app/words.js';
 import * as breathe from './views/breathe.js';
@@ -107,7 +108,7 @@ async function boot() {
     router.update(frame, app.joined());
   };
 
-  app = await startApp({ changed: show });
+  app = await startApp({ changed: paced(show) });
   const started = app;
   router = newRouter(root, views, () => started, (name, err) => {
     says.broke(brokenWords(name, err));

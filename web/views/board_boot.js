@@ -3,6 +3,7 @@
 import { startBoard } from '../app/board_app.js';
 import { styles } from '../app/later.js';
 import { setAttr } from '../app/dom.js';
+import { paced } from '../app/pace.js';
 import { mount } from './board.js';
 
 /** @param {HTMLElement} root */
@@ -17,12 +18,13 @@ export async function openBoard(root) {
     if (view.update(frame) && !moving) {
       moving = requestAnimationFrame(() => {
         moving = 0;
-        draw();
+        changed();
       });
     }
   };
+  const changed = paced(draw);
   await styles();
-  const app = await startBoard({ changed: draw });
+  const app = await startBoard({ changed });
   for (const type of ['pointerdown', 'pointerup', 'click', 'keydown']) addEventListener(type, () => app.sound.arm(), { capture: true });
   /** @type {any} */ (globalThis).buddyclock = app;
   while (root.firstChild) root.removeChild(root.firstChild);

@@ -1,0 +1,42 @@
+/**
+ * When to draw what has changed. Messages can come faster than a slow tablet draws: one drawing for each would leave no
+ * time for the sound, for touches, and for the next message.
+ */
+
+/** After a drawing the page is left to everything else for so many times as long as that took (own). */
+const REST = 2;
+
+/**
+ * @param {() => void} draw
+ * @param {object} env
+ * @param {() => number} env.now device ms
+ * @param {(fn: () => void, ms: number) => void} env.after
+ * @returns {() => void} something has changed: draws at once where there is time for it, and else as soon as there is
+ */
+export function newPace(draw, { now, after }) {
+  let restsUntil = -Infinity;
+  let waiting = false;
+  const run = () => {
+    waiting = false;
+    const began = now();
+    try {
+      draw();
+    } finally {
+      const ended = now();
+      restsUntil = ended + REST * (ended - began);
+    }
+  };
+  return () => {
+    if (waiting) return;
+    const left = restsUntil - now();
+    if (left <= 0) {
+      run();
+      return;
+    }
+    waiting = true;
+    after(run, left);
+  };
+}
+
+/** @param {() => void} draw */
+export const paced = (draw) => newPace(draw, { now: () => performance.now(), after: (fn, ms) => setTimeout(fn, ms) });

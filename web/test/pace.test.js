@@ -1,0 +1,76 @@
+// Drawing on a device that is slower than what comes in.
+
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+
+import { newPace } from '../app/pace.js';
+
+/** A device whose drawings take so long each. @param {number} costMs */
+function device(costMs) {
+  const it = {
+    t: 0,
+    shown: -1,
+    latest: 0,
+    drawings: 0,
+    drew: 0,
+    /** @type {{at: number, fn: () => void}[]} */
+    later: [],
+    changed: () => {},
+    /** @param {number} t */
+    until(t) {
+      while (it.later.length > 0 && it.later[0].at <= t) {
+        const { at, fn } = /** @type {{at: number, fn: () => void}} */ (it.later.shift());
+        it.t = Math.max(it.t, at);
+        fn();
+      }
+      it.t = Math.max(it.t, t);
+    },
+  };
+  it.changed = newPace(() => {
+    it.shown = it.latest;
+    it.drawings += 1;
+    it.t += costMs;
+    it.drew += costMs;
+  }, { now: () => it.t, after: (fn, ms) => it.later.push({ at: it.t + ms, fn }) });
+  return it;
+}
+
+/** Something changes every so often, for ten seconds. @param {ReturnType<typeof device>} d @param {number} everyMs */
+function busy(d, everyMs) {
+  for (let i = 1; i * everyMs <= 10_000; i++) {
+    d.until(i * everyMs);
+    d.latest = i;
+    d.changed();
+  }
+}
+
+test('a fast device draws each change at once', () => {
+  const d = device(1);
+  busy(d, 10);
+  assert.equal(d.drawings, 1000);
+  assert.equal(d.shown, 1000);
+});
+
+test('a slow device draws a third of the time, however much changes, and shows the newest soon', () => {
+  for (const [cost, every] of [[50, 10], [50, 1], [400, 7], [30, 31]]) {
+    const d = device(cost);
+    busy(d, every);
+    assert.ok(d.drew <= (10_000 + 3 * cost) / 3, `${cost} ms each ${every} ms: ${d.drew} ms`);
+    d.until(d.t + 2 * cost + 1);
+    assert.equal(d.shown, d.latest, 'the last change is shown');
+    assert.equal(d.later.length, 0);
+  }
+});
+
+test('a drawing that fails is no end of drawing', () => {
+  let fails = true;
+  let drawn = 0;
+  const changed = newPace(() => {
+    if (fails) throw new Error('broken');
+    drawn += 1;
+  }, { now: () => 0, after: (fn) => fn() });
+  assert.throws(changed, /broken/);
+  fails = false;
+  changed();
+  assert.equal(drawn, 1);
+});
