@@ -116,6 +116,7 @@ async function boot() {
   });
   const routing = router;
   started.go = (name, params) => {
+    show(); // what is due to be seen is seen before the choice, and does not undo it
     routing.go(name, params);
     started.params = routing.params();
     show();

@@ -27,14 +27,41 @@ export function newPace(draw, { now, after }) {
     }
   };
   return () => {
-    if (waiting) return;
     const left = restsUntil - now();
     if (left <= 0) {
       run();
+    } else if (!waiting) {
+      waiting = true;
+      // Timers come late in a page that is not seen: by then the next change may have drawn.
+      after(() => waiting && run(), left);
+    }
+  };
+}
+
+/** What moves here moves by 16 px a second at most: it is drawn at no less than this distance (ms, own). */
+const MOVES_MS = 30;
+
+/**
+ * @param {() => void} draw
+ * @param {(onFrame: (ms: number) => void) => void} [frame]
+ * @returns {() => void} something moves: draws it once more, in one of the next frames
+ */
+export function newMotion(draw, frame = requestAnimationFrame) {
+  let asked = false;
+  let drawnAt = -Infinity;
+  const onFrame = (/** @type {number} */ ms) => {
+    if (ms - drawnAt < MOVES_MS) {
+      frame(onFrame);
       return;
     }
-    waiting = true;
-    after(run, left);
+    asked = false;
+    drawnAt = ms;
+    draw();
+  };
+  return () => {
+    if (asked) return;
+    asked = true;
+    frame(onFrame);
   };
 }
 

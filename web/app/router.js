@@ -4,6 +4,7 @@
  */
 
 import { isRunning } from './book.js';
+import { newMotion } from './pace.js';
 
 /** @typedef {import('../rules/status.js').Status} Status */
 
@@ -73,7 +74,7 @@ export function readsHere({ prefs, me, present, status }) {
 
 /**
  * A view as it is mounted: `update` is complete and may be called at any time;
- * where it returns true something moves, and it is called on the next frame.
+ * where it returns true something moves, and it is called in one of the next frames.
  * @typedef {object} View
  * @property {(frame: any) => boolean | void} update
  * @property {() => void} unmount
@@ -106,7 +107,6 @@ export function newRouter(root, views, app, broken) {
   let fresh = false;
   /** @type {{hold: string, phase: string} | null} */
   let before = null;
-  let moving = 0;
   /** @type {any} */
   let newest = null;
   let again = false;
@@ -116,18 +116,16 @@ export function newRouter(root, views, app, broken) {
     if (!view || !newest) return;
     const name = shown ?? '';
     try {
-      const moves = view.update(newest) === true;
-      if (moves && !moving) moving = requestAnimationFrame(onFrame);
+      if (view.update(newest) === true) move();
     } catch (err) {
       broken(name, err);
     }
   };
 
-  const onFrame = () => {
-    moving = 0;
+  const move = newMotion(() => {
     newest = app().frame();
     draw();
-  };
+  });
 
   /** @param {ViewName} name */
   const mount = (name) => {

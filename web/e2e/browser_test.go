@@ -133,7 +133,7 @@ func (b *browser) waitFor(t testing.TB, expression string) {
 		select {
 		case <-b.ctx.Done():
 			require.FailNow(t, "the test's time is over before: "+expression)
-		case <-time.After(20 * time.Millisecond):
+		case <-time.After(50 * time.Millisecond):
 		}
 	}
 }

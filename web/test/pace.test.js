@@ -3,7 +3,7 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 
-import { newPace } from '../app/pace.js';
+import { newMotion, newPace } from '../app/pace.js';
 
 /** A device whose drawings take so long each. @param {number} costMs */
 function device(costMs) {
@@ -73,4 +73,26 @@ test('a drawing that fails is no end of drawing', () => {
   fails = false;
   changed();
   assert.equal(drawn, 1);
+});
+
+test('what moves is drawn about thirty times a second, on screens of any speed', () => {
+  for (const hz of [24, 30, 60, 90, 120, 144]) {
+    /** @type {((ms: number) => void)[]} */
+    let frames = [];
+    let drawn = 0;
+    const move = newMotion(() => {
+      drawn += 1;
+      move();
+      move();
+    }, (fn) => frames.push(fn));
+    move();
+    for (let i = 0; i < 10 * hz; i++) {
+      const now = frames;
+      frames = [];
+      assert.equal(now.length, 1, 'one frame is asked for at a time');
+      for (const fn of now) fn((i * 1000) / hz);
+    }
+    assert.ok(drawn <= 10_000 / 30 + 1, `${hz} Hz: ${drawn}`);
+    assert.ok(drawn >= 10 * Math.min(hz, 24), `${hz} Hz: ${drawn}`);
+  }
 });
