@@ -4,6 +4,7 @@ package e2e
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"net/http/httptest"
 	"os/exec"
@@ -11,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
@@ -129,13 +131,26 @@ func eval[T any](t testing.TB, b *browser, expression string) T {
 // polling would count as a touch of the page, which this must not.
 func (b *browser) waitFor(t testing.TB, expression string) {
 	t.Helper()
-	for !eval[bool](t, b, "!!("+expression+")") {
+	for !b.holds(t, expression) {
 		select {
 		case <-b.ctx.Done():
 			require.FailNow(t, "the test's time is over before: "+expression)
 		case <-time.After(50 * time.Millisecond):
 		}
 	}
+}
+
+// holds tells whether an expression is true. In a page that is just being left
+// for another nothing is.
+func (b *browser) holds(t testing.TB, expression string) bool {
+	t.Helper()
+	var value bool
+	err := chromedp.Run(b.ctx, chromedp.Evaluate("!!("+expression+")", &value))
+	if left := new(cdproto.Error); errors.As(err, &left) && left.Message == "Inspected target navigated or closed" {
+		return false
+	}
+	require.NoError(t, err, expression)
+	return value
 }
 
 // serveModules serves the page's own modules as they are, and the pages under

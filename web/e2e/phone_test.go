@@ -86,7 +86,7 @@ func (p *phone) fingerAt(t testing.TB, x, y float64, until string) {
 func (p *phone) soon(t testing.TB, expression string, while time.Duration) bool {
 	t.Helper()
 	for end := time.Now().Add(while); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
-		if eval[bool](t, p.browser, "!!("+expression+")") {
+		if p.holds(t, expression) {
 			return true
 		}
 	}
