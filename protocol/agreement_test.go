@@ -39,7 +39,7 @@ func oracleSays(t *testing.T, hold *protocol.Hold, events []oEvent, at int64, ab
 // Ensures that the fold, which jumps from rung to rung by bisection, tells the same as walking through every
 // millisecond does.
 func TestOracleAgrees(t *testing.T) {
-	for n := range *oracleSets {
+	for n := range few(*oracleSets) {
 		set := newRandomSet(*randomSeed, n, true)
 		hold, events := set.hold(t), oracleEvents(t, set)
 		for _, at := range set.At[:2] {
@@ -59,7 +59,9 @@ func TestOracleAgreesWithVectors(t *testing.T) {
 			if json.Unmarshal(raw, &c); c.Status == nil {
 				continue // a file of another kind of case
 			}
-			compared++
+			if compared++; few(compared) == few(compared-1) {
+				continue
+			}
 			set := randomSet{Events: c.Events}
 			hold, events := set.hold(t), oracleEvents(t, set)
 			at, _ := hold.LastAt()

@@ -133,7 +133,7 @@ func TestTwinsAgreeOnLogs(t *testing.T) {
 	require.NoError(t, err, "install node (20 or later): without it nobody compares the page's rules with the server's")
 	r := rand.New(rand.NewPCG(uint64(*randomSeed), 7))
 	var calls []ruleCall
-	for n := range randomLogs {
+	for n := range few(randomLogs) {
 		calls = append(calls, callsOf(r)...)
 		calls = append(calls, eventCalls(t, r, n)...)
 	}

@@ -42,7 +42,7 @@ func event(kind, by string, at int64, data map[string]any) protocol.Event {
 func inHolds(t *testing.T, visit func(hold *protocol.Hold, status protocol.Status, at int64, about string) bool) {
 	t.Helper()
 	visited := 0
-	for n := range propertySets {
+	for n := range few(propertySets) {
 		set := newRandomSet(*randomSeed, n, false)
 		hold := set.hold(t)
 		for _, at := range set.At {
@@ -56,7 +56,7 @@ func inHolds(t *testing.T, visit func(hold *protocol.Hold, status protocol.Statu
 			}
 		}
 	}
-	require.Greater(t, visited, propertySets/2)
+	require.Greater(t, visited, few(propertySets)/2)
 }
 
 // everything gives all that can be told of a hold at some instants.
@@ -72,7 +72,7 @@ func everything(t *testing.T, hold *protocol.Hold, at []int64) any {
 // Ensures that events give one state, in whatever order and however often they arrive, and whether or not somebody
 // looked at the hold in between.
 func TestH07AnyOrderGivesOneState(t *testing.T) {
-	for n := range propertySets {
+	for n := range few(propertySets) {
 		set := newRandomSet(*randomSeed, n, false)
 		want := everything(t, set.hold(t), set.At)
 		order := rand.New(rand.NewPCG(*randomSeed, uint64(n)))
@@ -131,7 +131,7 @@ func TestH07ContraryPressesInAllOrders(t *testing.T) {
 // Ensures that in a hold the stage never goes back as time passes, other than by taking a press back.
 func TestStagesNeverLoosen(t *testing.T) {
 	rank := map[string]int{"easy": 0, "struggle": 1, "late": 2, "final": 3}
-	for n := range propertySets {
+	for n := range few(propertySets) {
 		set := newRandomSet(*randomSeed, n, false)
 		hold := protocol.NewHold("h-01")
 		for _, e := range set.hold(t).Events() {
@@ -204,7 +204,7 @@ func TestBoundsOfTheAlarm(t *testing.T) {
 		prompted++
 		return ok && assert.LessOrEqual(t, alarm, max(prompt, final)+7000, about)
 	})
-	require.Greater(t, min(inFinal, prompted), propertySets/4)
+	require.Greater(t, min(inFinal, prompted), few(propertySets)/4)
 }
 
 // Ensures that a sign or another raise never puts the alarm off, whatever the cadence.

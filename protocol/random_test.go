@@ -17,6 +17,15 @@ var (
 	oracleSets = flag.Int("oracle-sets", 160, "how many of them the slow oracle walks")
 )
 
+// few is a tenth of a count where less is asked for: go test -short, with which the race detector looks at rules that
+// start no goroutine.
+func few(n int) int {
+	if testing.Short() {
+		return (n + 9) / 10
+	}
+	return n
+}
+
 // randomStart is when the first start of a random hold lies, shared Unix ms.
 const randomStart = int64(1_790_000_000_000)
 

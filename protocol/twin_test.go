@@ -17,7 +17,7 @@ import (
 func TestTwinsAgree(t *testing.T) {
 	node, err := exec.LookPath("node")
 	require.NoError(t, err, "install node (20 or later): without it nobody compares the page's rules with the server's")
-	sets := make([]randomSet, *randomSets)
+	sets := make([]randomSet, few(*randomSets))
 	var input bytes.Buffer
 	for n := range sets {
 		sets[n] = newRandomSet(*randomSeed, n, true)

@@ -3,8 +3,9 @@
  * time for the sound, for touches, and for the next message.
  */
 
-/** After a drawing the page is left to everything else for so many times as long as that took (own). */
+/** After a drawing the page is left to everything else for so many times as long as that took, but no longer than this (own). */
 const REST = 2;
+const LONGEST_REST_MS = 500;
 
 /**
  * @param {() => void} draw
@@ -23,7 +24,7 @@ export function newPace(draw, { now, after }) {
       draw();
     } finally {
       const ended = now();
-      restsUntil = ended + REST * (ended - began);
+      restsUntil = ended + Math.min(REST * (ended - began), LONGEST_REST_MS);
     }
   };
   return () => {

@@ -195,7 +195,7 @@ func (p *phone) mustSoon(t testing.TB, expression string) {
 	}
 	require.Fail(t, expression, eval[string](t, p.browser, `(() => {
 		const { link, sound, status, clock, me, refused } = buddyclock.frame();
-		return JSON.stringify({ link, sound, phase: status?.phase, standing: status?.standing, clock, me, refused, seen: document.visibilityState, noted: globalThis.noted, wanted: globalThis.wanted });
+		return JSON.stringify({ link, sound, phase: status?.phase, standing: status?.standing, clock, me, refused, seen: document.visibilityState, lines: buddyclock.log.lines().map((l) => l.over).join(' '), noted: globalThis.noted, wanted: globalThis.wanted });
 	})()`))
 }
 

@@ -102,7 +102,7 @@ func TestTwentyOutingsAnswerADiversQuestions(t *testing.T) {
 		p.run(t, chromedp.Navigate("about:blank"))
 		p.open(t, server.joinURL)
 		eval[bool](t, p.browser, fmt.Sprintf("buddyclock.access.join({ pair: '%s', role: 'buddy', name: 'Odo' }).then(() => true)", w.pair))
-		p.waitFor(t, fmt.Sprintf("buddyclock.log.lines().length === %d && buddyclock.log.lines().every((l) => l.over)", (o+1)*holds))
+		p.mustSoon(t, fmt.Sprintf("buddyclock.log.lines().length === %d && buddyclock.log.lines().every((l) => l.over)", (o+1)*holds))
 		end()
 	}
 	today := startProgram(t, dir, addr)

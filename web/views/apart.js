@@ -3,6 +3,7 @@
 export * as erasing from '../app/erase.js';
 export * as tending from '../app/log_tending.js';
 export * as files from './files.js';
+export * as invite from './join_invite.js';
 export * as log from './log.js';
 export * as people from './people.js';
 export * as readings from './readings.js';

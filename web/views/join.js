@@ -4,13 +4,16 @@
  */
 
 import { el, replace, setAttr, setShown, setText } from '../app/dom.js';
+import { later } from '../app/later.js';
 import { codeProblem, joinProblem, likelyRole, nameProblem, pairWords, tidyCode } from '../app/join_form.js';
 import { choice, field, fitPx, key, row, strip } from './sheet.js';
-import { inviteSheet } from './join_invite.js';
 
 /** @typedef {import('../app/join_form.js').PairOffered} PairOffered */
 
 const ROLES = /** @type {const} */ ([['buddy', 'buddy'], ['diver', 'diver'], ['siren', 'siren']]);
+
+/** The sheet that lets another phone in needs the host in any case. */
+const invite = later(() => import('./apart.js').then((views) => views.invite));
 
 /** In place of a pair: this device sounds the alarms of all of them. */
 const ALL = 'all';
@@ -29,19 +32,9 @@ const ROLE_WORDS = {
  * @param {{invite?: boolean}} [params]
  */
 export function mount(root, app, params = {}) {
+  if (params.invite) return invite.mount(root, app, params);
   const page = el('main', { class: 'page scroll join' });
   root.append(page);
-  if (params.invite) {
-    const sheet = inviteSheet(app);
-    page.append(sheet.node);
-    return {
-      update: sheet.update,
-      unmount() {
-        sheet.unmount();
-        page.remove();
-      },
-    };
-  }
   const show = () => {
     const sheet = app.access.secret ? pairSheet(app) : codeSheet(app, show);
     replace(page, head(), sheet);

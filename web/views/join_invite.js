@@ -31,8 +31,8 @@ export function qrPicture(rows) {
     svg('rect', { width: size, height: size, fill: '#fff' }), svg('path', { d, fill: '#101316' }));
 }
 
-/** @param {any} app */
-export function inviteSheet(app) {
+/** @param {HTMLElement} root @param {any} app */
+export function mount(root, app) {
   const picture = el('div', { class: 'qr-box' });
   const code = el('span', { class: 'display code-shown' });
   const until = el('span', { class: 'sub' });
@@ -80,7 +80,7 @@ export function inviteSheet(app) {
     }
   }, 'copy the link');
 
-  const node = el('div', { class: 'invite' },
+  const page = el('main', { class: 'page scroll join' }, el('div', { class: 'invite' },
     el('div', { class: 'sheet head' }, row('add a phone', { plain: true }, el('p', null, 'Scan with its camera, or open the link, or type the code.'))),
     picture, said,
     el('div', { class: 'sheet' },
@@ -88,7 +88,8 @@ export function inviteSheet(app) {
       row('link', { class: 'tall' }, link, copy, copied),
       row('here now', { plain: true, class: 'tall' }, here, asked)),
     el('div', { class: 'go-bar' },
-      el('button', { type: 'button', class: 'go fill', onclick: () => app.go('plan') }, el('span', { class: 'display' }, 'plan'))));
+      el('button', { type: 'button', class: 'go fill', onclick: () => app.go('plan') }, el('span', { class: 'display' }, 'plan')))));
+  root.append(page);
   ask();
   let shown = '';
 
@@ -114,7 +115,6 @@ export function inviteSheet(app) {
   }
 
   return {
-    node,
     /** @param {any} frame */
     update(frame) {
       showHere(frame);
@@ -125,6 +125,7 @@ export function inviteSheet(app) {
     },
     unmount() {
       gone = true;
+      page.remove();
     },
   };
 }

@@ -17,6 +17,7 @@ import { seriesStep, seriesWords } from '../app/series_now.js';
 import { holdId } from '../app/device.js';
 import { divedBy, firstDraft, keepDraft, swapDraft } from './plan_draft.js';
 import { nextStep } from './next_step.js';
+import { phonesRow } from './plan_phones.js';
 import { planRows } from './plan_rows.js';
 import { moreRows } from './plan_more.js';
 import { guardSlab } from './plan_guard.js';
@@ -123,7 +124,8 @@ export function mount(root, app, params = {}) {
   };
 
   const mayPlan = () => ['buddy', 'instructor'].includes(frame.me?.role ?? 'buddy');
-  const rows = planRows({ edit, left, swap, choose, endSeries });
+  const phones = phonesRow(app);
+  const rows = planRows({ edit, left, swap, choose, endSeries, phones: phones.node });
   const more = moreRows({ app, edit, left });
   const tape = planStrip();
   const guard = guardSlab({ act });
@@ -243,6 +245,7 @@ export function mount(root, app, params = {}) {
       draft, sheet, errors: shown, log, now, frame, told: profileLines(profile, now), series: series ? seriesWords(series) : '',
       met: { people: people.slice(0, PEOPLE).map((/** @type {any} */ p) => p.name), pairs: pairsOf(lines) },
     });
+    phones.update(draft.diver, frame);
     more.update({ draft, errors: shown, frame, holds: lines.length, usual: draft.diver.trim() === '' ? [] : usualLines(log) });
     tape.update(sheet.partial);
 

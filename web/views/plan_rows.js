@@ -22,8 +22,9 @@ const HOLD_EVERY_MS = 120;
  * @param {() => void} on.swap
  * @param {(people: {diver?: string, buddy?: string}) => void} on.choose known people were tapped
  * @param {() => void} on.endSeries
+ * @param {HTMLElement} on.phones whose phone is whose, where that is to change
  */
-export function planRows({ edit, left, swap, choose, endSeries }) {
+export function planRows({ edit, left, swap, choose, endSeries, phones }) {
   /** @param {keyof Draft} name */
   const typing = (name) => ({
     name,
@@ -128,7 +129,7 @@ export function planRows({ edit, left, swap, choose, endSeries }) {
   const checks = choice('checks', /** @type {any} */ (CADENCES), (v) => edit({ cadence: /** @type {any} */ (v) }));
   const judged = el('p', { class: 'sub warn' }, 'looser: up to 45 s from an answer to the alarm');
   const node = el('div', { class: 'sheet' },
-    diver.node, buddy.node, pairsRow, peopleRow, seriesRow, row('setting', null, setting.node), planned.node, end.node, onset.node, longest.node,
+    diver.node, buddy.node, phones, pairsRow, peopleRow, seriesRow, row('setting', null, setting.node), planned.node, end.node, onset.node, longest.node,
     signal.node, row('checks', { plain: true, class: 'checks' }, checks.node, judged));
 
   /** @type {[keyof Draft, import('./sheet.js').Field][]} */
