@@ -27,6 +27,7 @@ import { keepPlace } from './places.js';
 import { openTabs, tabsHere } from './tabs.js';
 import { database, localStore } from './stores_here.js';
 import { newSharedClock } from './time.js';
+import { newTurns } from './turns.js';
 import { newerPlace, newTold } from './told.js';
 import { newVoice } from './voice.js';
 import { linkWords } from './words.js';
@@ -113,13 +114,17 @@ export async function startApp(on) {
     },
   }, tabsHere(storage));
 
+  const firstFromTheBeginning = tabs.first();
+  /** Joining and taking over both read who this phone is and write it. */
+  const inTurn = newTurns();
+
   /** The tab that recorded is gone: its place in the pair, its counter and what it had not sent are this one's now. */
-  const takeOver = async () => {
+  const takeOver = () => inTurn(async () => {
     await model.become(await devices.load(random));
     logbook.reread();
     link.start();
     changed();
-  };
+  });
 
   const model = newModel({
     identity,
@@ -330,7 +335,7 @@ export async function startApp(on) {
     secret: identity.secret || null,
     identity: () => model.identity(),
     newDevice: () => model.newDevice(),
-    async become(next) {
+    become: (next) => inTurn(async () => {
       // A place without a pair is a board's: the page opens anew as one.
       if (next.token !== '' && next.pair === '') {
         await devices.save(next);
@@ -346,7 +351,7 @@ export async function startApp(on) {
       if (next.token) link.start();
       else link.stop();
       changed();
-    },
+    }),
   });
 
   /**
@@ -364,6 +369,7 @@ export async function startApp(on) {
     else if (found !== me.secret) {
       access.pairs().then(
         (told) => {
+          if (model.identity().token !== me.token) return; // somebody has chosen meanwhile
           if (told.session !== me.session || (access.instructor && me.role !== 'instructor')) wantsJoin = true;
           else model.toldOf({ secret: found });
           changed();
@@ -516,7 +522,9 @@ export async function startApp(on) {
 
   heedLink();
   ready = true;
-  if (identity.token !== '' && tabs.first()) link.start();
+  // Another tab may have gone while this one began.
+  if (tabs.first() && !firstFromTheBeginning) takeOver();
+  else if (identity.token !== '' && tabs.first()) link.start();
   earlier.deliver();
   tick();
   return app;

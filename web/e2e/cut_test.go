@@ -194,8 +194,8 @@ func (p *phone) mustSoon(t testing.TB, expression string) {
 		return
 	}
 	require.Fail(t, expression, eval[string](t, p.browser, `(() => {
-		const { link, sound, status, clock, me, refused } = buddyclock.frame();
-		return JSON.stringify({ link, sound, phase: status?.phase, standing: status?.standing, clock, me, refused, seen: document.visibilityState, lines: buddyclock.log.lines().map((l) => l.over).join(' '), noted: globalThis.noted, wanted: globalThis.wanted });
+		const { link, sound, status, clock, me, refused, store, second_tab, ended } = buddyclock.frame();
+		return JSON.stringify({ link, sound, phase: status?.phase, standing: status?.standing, clock, me, refused, store, second_tab, ended, seen: document.visibilityState, lines: buddyclock.log.lines().map((l) => l.over).join(' '), noted: globalThis.noted, wanted: globalThis.wanted });
 	})()`))
 }
 

@@ -1,7 +1,10 @@
 // Of several tabs of one phone only one sounds and records.
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
+import { newDeviceStore } from '../app/device.js';
 import { openTabs } from '../app/tabs.js';
+import { newTurns } from '../app/turns.js';
+import { page } from './model_helper.js';
 
 /** @param {() => unknown} condition */
 async function until(condition) {
@@ -85,4 +88,28 @@ test('a tab that slept while another took over gives way', async (t) => {
   one.tabs.renew();
   assert.equal(one.tabs.first(), false);
   assert.deepEqual(one.seen.changes, [true, false]);
+});
+
+test('a tab that takes over does not undo a join that goes on meanwhile, however the two lie', async () => {
+  for (let lag = 0; lag < 40; lag++) {
+    const p = await page();
+    const devices = newDeviceStore(p.disk, p.local);
+    const inTurn = newTurns();
+    const joined = { ...p.model.identity(), pair: 'p2', token: 'new', device: 'zzzzzzzzzz' };
+    const join = () => inTurn(() => p.model.become(joined));
+    const takeOver = () => inTurn(async () => p.model.become(await devices.load((bytes) => bytes)));
+    const taken = (async () => {
+      for (let i = 0; i < lag; i++) await null;
+      await takeOver();
+    })();
+    await Promise.all([taken, lag === 0 ? taken.then(join) : join()]);
+    assert.equal(p.model.identity().token, 'new', `${lag} steps`);
+    assert.equal((await devices.load((bytes) => bytes)).token, 'new', `${lag} steps`);
+  }
+});
+
+test('a turn that fails is the end of no other', async () => {
+  const inTurn = newTurns();
+  await assert.rejects(inTurn(() => Promise.reject(new Error('no disk'))), /no disk/);
+  assert.equal(await inTurn(async () => 'done'), 'done');
 });
