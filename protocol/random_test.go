@@ -17,10 +17,9 @@ var (
 	oracleSets = flag.Int("oracle-sets", 160, "how many of them the slow oracle walks")
 )
 
-// few is a tenth of a count where less is asked for: go test -short, with which the race detector looks at rules that
-// start no goroutine.
+// few is a tenth of a count under the race detector, which slows rules down that start no goroutine.
 func few(n int) int {
-	if testing.Short() {
+	if raced {
 		return (n + 9) / 10
 	}
 	return n

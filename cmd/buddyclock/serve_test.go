@@ -150,7 +150,8 @@ func scan(t *testing.T, text string) string {
 	}
 	bitmap, err := gozxing.NewBinaryBitmap(gozxing.NewGlobalHistgramBinarizer(gozxing.NewLuminanceSourceFromImage(picture)))
 	require.NoError(t, err)
-	read, err := qrcode.NewQRCodeReader().Decode(bitmap, nil)
+	// It is no photograph, in which the reader would search: of clean pictures it then loses 2 in 1,000.
+	read, err := qrcode.NewQRCodeReader().Decode(bitmap, map[gozxing.DecodeHintType]any{gozxing.DecodeHintType_PURE_BARCODE: true})
 	require.NoError(t, err)
 	return read.GetText()
 }

@@ -1,0 +1,5 @@
+//go:build !race
+
+package protocol_test
+
+const raced = false
