@@ -180,6 +180,7 @@ func TestH18ReducedMotionIsSteady(t *testing.T) {
 // What is written on the pages of a hold can be read in the sun, in a dim
 // room, and by weak eyes: 7:1 (WCAG 2.1, success criterion 1.4.6, level AAA).
 func TestTextHasSevenToOneContrast(t *testing.T) {
+	t.Parallel()
 	b := showScenes(t)
 	type text struct {
 		Words string  `json:"words"`
@@ -202,6 +203,7 @@ func TestTextHasSevenToOneContrast(t *testing.T) {
 // enough for a wet thumb, and nothing is cut off, from the smallest screen to
 // one turned sideways.
 func TestPressSurfaceAndWordsFitEveryScreen(t *testing.T) {
+	t.Parallel()
 	b := showScenes(t)
 	type box struct {
 		Left   float64 `json:"left"`
@@ -234,6 +236,7 @@ func TestPressSurfaceAndWordsFitEveryScreen(t *testing.T) {
 // Asked to show the same facts again, a page touches nothing: it is asked to
 // four times a second, and at every frame while something moves.
 func TestShowingTheSameFactsAgainTouchesNothing(t *testing.T) {
+	t.Parallel()
 	b := showScenes(t)
 	for name, s := range scenes {
 		b.show(t, s)

@@ -42,6 +42,7 @@ var soundTable = map[string][]tone{
 // The sounds as the browser's own audio graph plays them, sample by sample:
 // onsets, widths, levels and the spectrum of every pulse.
 func TestH17SoundsAsRendered(t *testing.T) {
+	t.Parallel()
 	b := startBrowser(t, browserSetup{})
 	b.failOnPageErrors(t)
 	server, _ := serveModules(t)
