@@ -92,6 +92,8 @@ async function boot() {
   let app = null;
   /** @type {ReturnType<typeof newRouter> | null} */
   let router = null;
+  /** @type {string | undefined} */
+  let shownPhase;
 
   const stay = keepFromLeaving(() => isRunning(app?.frame().status?.phase ?? null));
 
@@ -106,9 +108,13 @@ async function boot() {
     news.show(frame);
     offer(frame.page);
     router.update(frame, app.joined());
+    shownPhase = frame.status?.phase;
   };
+  const showSoon = paced(show);
+  /** Another phase is another thing to do: it is shown at once. */
+  const changed = () => (app?.frame().status?.phase === shownPhase ? showSoon() : show());
 
-  app = await startApp({ changed: paced(show) });
+  app = await startApp({ changed });
   const started = app;
   router = newRouter(root, views, () => started, (name, err) => {
     says.broke(brokenWords(name, err));
@@ -116,7 +122,6 @@ async function boot() {
   });
   const routing = router;
   started.go = (name, params) => {
-    show(); // what is due to be seen is seen before the choice, and does not undo it
     routing.go(name, params);
     started.params = routing.params();
     show();

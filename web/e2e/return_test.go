@@ -131,9 +131,7 @@ func TestH10ReloadInEveryPhase(t *testing.T) {
 		return JSON.stringify([s.phase, s.boundaries, s.start_at, s.surfaced_at, s.ok_at, s.incident, s.zero_at, s.bring_up && place(s.bring_up),
 			hold.events.map((e) => e.id), me, pair]);
 	})()`
-	views := map[string]string{
-		"planned": "plan", "breathe-up": "breathe", "hold": "live", "recovery": "recovery", "watch": "recovery", "incident": "incident", "over": "debrief",
-	}
+	const view = "document.querySelector('#view > *').className"
 	// How the page has the disk keep each kind of event.
 	p.run(t, chromedp.ActionFunc(func(ctx context.Context) error {
 		_, err := page.AddScriptToEvaluateOnNewDocument(`globalThis.keptHow = {};
@@ -157,12 +155,10 @@ func TestH10ReloadInEveryPhase(t *testing.T) {
 			want := map[bool]string{true: "relaxed", false: "strict"}[kind == "contraction"]
 			assert.Equal(t, want, eval[string](t, p.browser, "keptHow['"+kind+"']"), "durability of %s", kind)
 		}
-		shown := "document.querySelector('#view > ." + views[step.phase] + "')"
-		p.waitFor(t, shown)
-		before := eval[string](t, p.browser, seen)
+		before, shows := eval[string](t, p.browser, seen), eval[string](t, p.browser, view)
 		p.reload(t)
 		assert.Equal(t, before, eval[string](t, p.browser, seen), "%s after %s", step.phase, step.record)
-		p.waitFor(t, shown)
+		assert.Equal(t, shows, eval[string](t, p.browser, view), "%s after %s", step.phase, step.record)
 		if running := step.phase != "planned" && step.phase != "breathe-up" && step.phase != "over"; running {
 			assert.True(t, eval[bool](t, p.browser, "buddyclock.frame().away !== null"), "a look is asked for in %s", step.phase)
 		}
