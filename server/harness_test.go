@@ -18,6 +18,8 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
+	"syscall"
 	"testing"
 	"testing/fstest"
 	"time"
@@ -58,6 +60,7 @@ type host struct {
 	client *http.Client // how they call its API
 	tls    *tls.Config  // what they trust, where they come by https
 	log    *lines
+	disk   disk
 }
 
 // lines is a log that the test reads while the server writes.
@@ -90,7 +93,7 @@ func startHostWith(t *testing.T, dir string, clk clock.Clock, shared *SharedCloc
 	t.Helper()
 	h := &host{t: t, dir: dir, clk: clk, shared: shared, log: &lines{}}
 	var err error
-	var options []store.Option
+	options := []store.Option{store.Files(h.disk.wrap)}
 	if _, mocked := clk.(*clock.Mock); !mocked { // commits would wait for the test to move time
 		options = append(options, store.Paced(clk))
 	}
@@ -411,41 +414,39 @@ func readFile(t *testing.T, name string) string {
 	return string(text)
 }
 
-// stallDisk keeps the server from writing until release is called, as a slow
-// disk would, by holding the file's write lock.
-func (h *host) stallDisk() (release func()) {
-	h.t.Helper()
-	db, err := sql.Open("sqlite", filepath.Join(h.dir, store.FileName))
-	require.NoError(h.t, err)
-	ctx := context.Background()
-	conn, err := db.Conn(ctx)
-	require.NoError(h.t, err)
-	_, err = conn.ExecContext(ctx, "PRAGMA busy_timeout=5000")
-	require.NoError(h.t, err)
-	_, err = conn.ExecContext(ctx, "BEGIN IMMEDIATE")
-	require.NoError(h.t, err)
-	return func() {
-		_, err := conn.ExecContext(ctx, "ROLLBACK")
-		require.NoError(h.t, err)
-		require.NoError(h.t, conn.Close())
-		require.NoError(h.t, db.Close())
+// disk is the one that events go to, which can stand still or fail.
+type disk struct {
+	writing sync.RWMutex // held while it stands still
+	broken  atomic.Bool
+}
+
+func (d *disk) wrap(f store.File) store.File { return diskFile{f, d} }
+
+type diskFile struct {
+	store.File
+	disk *disk
+}
+
+func (f diskFile) WriteAt(b []byte, at int64) (int, error) {
+	f.disk.writing.RLock()
+	defer f.disk.writing.RUnlock()
+	if f.disk.broken.Load() {
+		return 0, syscall.ENOSPC
 	}
+	return f.File.WriteAt(b, at)
+}
+
+// stallDisk keeps the server from storing events until release is called, as a slow
+// disk would.
+func (h *host) stallDisk() (release func()) {
+	h.disk.writing.Lock()
+	return h.disk.writing.Unlock
 }
 
 // breakDisk makes every write of an event fail until mend is called.
 func (h *host) breakDisk() (mend func()) {
-	h.t.Helper()
-	db, err := sql.Open("sqlite", filepath.Join(h.dir, store.FileName))
-	require.NoError(h.t, err)
-	exec := func(query string) {
-		_, err := db.Exec(query)
-		require.NoError(h.t, err)
-	}
-	exec("CREATE TRIGGER broken BEFORE INSERT ON event BEGIN SELECT RAISE(ABORT, 'the disk is full'); END")
-	return func() {
-		exec("DROP TRIGGER broken")
-		require.NoError(h.t, db.Close())
-	}
+	h.disk.broken.Store(true)
+	return func() { h.disk.broken.Store(false) }
 }
 
 // spoil changes a stored event behind the server's back.
@@ -454,6 +455,7 @@ func (h *host) spoil(id string) { h.alter("UPDATE event SET at = at + 1 WHERE id
 // alter changes the data file behind the server's back.
 func (h *host) alter(query string, args ...any) {
 	h.t.Helper()
+	require.NoError(h.t, h.store.Settle(context.Background()))
 	db, err := sql.Open("sqlite", filepath.Join(h.dir, store.FileName)+"?_pragma=busy_timeout(10000)")
 	require.NoError(h.t, err)
 	defer db.Close()

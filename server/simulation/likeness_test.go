@@ -2,15 +2,15 @@ package simulation
 
 import (
 	"bytes"
-	"database/sql"
 	"encoding/json"
 	"fmt"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
-	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
+	"syscall"
 	"testing"
 	"testing/fstest"
 	"time"
@@ -18,7 +18,6 @@ import (
 	"github.com/benbjohnson/clock"
 	"github.com/gorilla/websocket"
 	"github.com/stretchr/testify/require"
-	_ "modernc.org/sqlite"
 
 	"buddyclock/protocol"
 	"buddyclock/server"
@@ -266,6 +265,7 @@ type serverWire struct {
 	http    *httptest.Server
 	session string
 	sockets map[string]*websocket.Conn
+	full    atomic.Bool
 }
 
 func newServerWire(t *testing.T, w *world) *serverWire {
@@ -275,7 +275,7 @@ func newServerWire(t *testing.T, w *world) *serverWire {
 	mock.Set(time.UnixMicro(beginning))
 	shared := server.NewSharedClock(mock)
 	var err error
-	s.store, err = store.Open(s.dir, shared.NowMs)
+	s.store, err = store.Open(s.dir, shared.NowMs, store.Files(func(f store.File) store.File { return fillable{f, &s.full} }))
 	require.NoError(t, err)
 	session, err := s.store.ContinueSession(s.session, 0)
 	require.NoError(t, err)
@@ -352,17 +352,19 @@ func (s *serverWire) post(body string) map[string]any {
 	return m
 }
 
-func (s *serverWire) fillDisk(full bool) {
-	s.t.Helper()
-	db, err := sql.Open("sqlite", filepath.Join(s.dir, store.FileName)+"?_pragma=busy_timeout(10000)")
-	require.NoError(s.t, err)
-	defer db.Close()
-	query := "DROP TRIGGER full"
-	if full {
-		query = "CREATE TRIGGER full BEFORE INSERT ON event BEGIN SELECT RAISE(ABORT, 'full'); END"
+func (s *serverWire) fillDisk(full bool) { s.full.Store(full) }
+
+// fillable is a file on a disk that may be full.
+type fillable struct {
+	store.File
+	full *atomic.Bool
+}
+
+func (f fillable) WriteAt(b []byte, at int64) (int, error) {
+	if f.full.Load() {
+		return 0, syscall.ENOSPC
 	}
-	_, err = db.Exec(query)
-	require.NoError(s.t, err)
+	return f.File.WriteAt(b, at)
 }
 
 func (s *serverWire) rejoin(p *phone, role string) {

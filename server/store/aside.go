@@ -22,9 +22,9 @@ func setAside(path string, nowMs int64) (string, error) {
 		if _, err := os.Lstat(aside); err == nil {
 			continue
 		}
-		// The log goes first: a file without its log is still whole up to its
+		// Journal and log go first: a file without them is still whole up to its
 		// last checkpoint, a log under another file's name would spoil that one.
-		for _, suffix := range []string{"-wal", "-shm", ""} {
+		for _, suffix := range []string{journalSuffixes[0], journalSuffixes[1], "-wal", "-shm", ""} {
 			if err := os.Rename(path+suffix, aside+suffix); err != nil && !(suffix != "" && errors.Is(err, os.ErrNotExist)) {
 				return "", err
 			}

@@ -2,11 +2,9 @@ package store
 
 import (
 	"context"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -52,29 +50,4 @@ func TestFilesOfBeforeGoOn(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, report.Sound(), report.Findings)
 	require.EqualValues(t, 2, report.Events)
-}
-
-// Ensures that the log is folded into the file beside the commits, and that what
-// was stored meanwhile is there afterwards.
-func TestLogIsFoldedBesideCommits(t *testing.T) {
-	dir := t.TempDir()
-	s := open(t, dir)
-	before := sizeOf(t, dir)
-	for n := range 3 * foldEvery {
-		s.append(t, "p1", event(t, "aaaaaaaaaa", n+1, "look", nowMs))
-	}
-	require.Eventually(t, func() bool { return sizeOf(t, dir) > before }, 10*time.Second, time.Millisecond, "the file grows without a commit of its own")
-	require.NoError(t, s.Close())
-	s = open(t, dir)
-	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 3*foldEvery)
-	n, err := s.Verify(context.Background())
-	require.NoError(t, err)
-	require.EqualValues(t, 3*foldEvery, n)
-}
-
-func sizeOf(t *testing.T, dir string) int64 {
-	t.Helper()
-	info, err := os.Stat(filepath.Join(dir, FileName))
-	require.NoError(t, err)
-	return info.Size()
 }

@@ -7,9 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"time"
-
-	"github.com/benbjohnson/clock"
 )
 
 // ErrClosed is given to writes that come after Close.
@@ -31,17 +28,9 @@ type job struct {
 
 // submit queues a job and returns at once.
 func (s *Store) submit(j job) {
-	s.mu.Lock()
-	closed := s.closed
-	if !closed {
-		s.waiting = append(s.waiting, j)
-	}
-	s.mu.Unlock()
-	if closed {
+	if !s.jobs.put(j) {
 		j.done(ErrClosed)
-		return
 	}
-	s.poke()
 }
 
 // do runs a job and waits until it is on disk.
@@ -58,87 +47,46 @@ func (s *Store) doAlone(run func(*writer) error) error {
 	return <-result
 }
 
-func (s *Store) poke() {
-	select {
-	case s.wake <- struct{}{}:
-	default:
-	}
-}
-
-// longestGather bounds how long events are gathered before a commit.
-const longestGather = time.Millisecond
-
-// Paced has events gathered for as long as a commit takes, up to a millisecond,
-// when several came while the last one went on: under load twice as many share
-// the work of a commit. One that comes alone is committed at once.
-func Paced(clk clock.Clock) Option { return func(s *Store) { s.clk = clk } }
-
-// gather waits, after a commit of several jobs, until others had the same time.
-func (s *Store) gather(jobs int, begun, ended time.Time) {
-	if jobs > 1 && s.clk != nil {
-		s.clk.Sleep(min(ended.Sub(begun), longestGather) - s.clk.Since(ended))
-	}
-}
-
-func (s *Store) now() time.Time {
-	if s.clk == nil {
-		return time.Time{}
-	}
-	return s.clk.Now()
-}
-
-// commitLoop is the only goroutine that writes. It ends after Close, once
-// nothing is waiting.
+// commitLoop is the only goroutine that writes to the SQLite file. It ends once
+// the queue is closed and nothing is waiting.
 func (s *Store) commitLoop(w *writer) {
-	defer close(s.done)
+	defer close(s.committed)
 	defer w.close()
 	for {
-		jobs, closed := s.take()
+		jobs, closed := s.jobs.take(together)
 		if len(jobs) > 0 {
-			begun := s.now()
 			err := w.carryOut(jobs)
-			ended := s.now()
-			s.fold.committed()
 			for _, j := range jobs {
 				j.done(err)
 			}
-			s.gather(len(jobs), begun, ended)
 			continue
 		}
 		if closed {
 			return
 		}
-		<-s.wake
+		<-s.jobs.wake
 	}
 }
 
-func (s *Store) take() (jobs []job, closed bool) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	n := min(len(s.waiting), maxJobs)
-	if i := slices.IndexFunc(s.waiting[:n], func(j job) bool { return j.alone }); i >= 0 {
-		n = max(i, 1)
+// together tells how many of the jobs make up the next transaction.
+func together(jobs []job) int {
+	n := min(len(jobs), maxJobs)
+	if i := slices.IndexFunc(jobs[:n], func(j job) bool { return j.alone }); i >= 0 {
+		return max(i, 1)
 	}
-	jobs = s.waiting[:n:n]
-	s.waiting = s.waiting[n:]
-	if len(s.waiting) == 0 {
-		s.waiting = nil // lets go of the finished jobs
-	}
-	return jobs, s.closed
+	return n
 }
 
 // writer is the writing connection with its statements. Only the committer uses it.
 type writer struct {
 	conn *sql.Conn
 
-	begin, end, undo, lookup, gone *sql.Stmt
+	begin, end, undo *sql.Stmt
 
 	// insert is asked without database/sql in between, which would copy and check
 	// each time what is right already. Nothing else uses the connection.
 	insert driver.StmtExecContext
 	args   [10]driver.NamedValue
-
-	erasedAny bool // whether any event was ever erased
 }
 
 func newWriter(db *sql.DB) (*writer, error) {
@@ -148,13 +96,10 @@ func newWriter(db *sql.DB) (*writer, error) {
 		return nil, err
 	}
 	w := &writer{conn: conn}
-	err = w.lookForErased()
 	for stmt, query := range map[**sql.Stmt]string{
-		&w.begin:  "BEGIN IMMEDIATE",
-		&w.end:    "COMMIT",
-		&w.undo:   "ROLLBACK",
-		&w.lookup: "SELECT seq, " + rowColumns + " FROM event WHERE device = ? AND counter = ?",
-		&w.gone:   "SELECT EXISTS (SELECT 1 FROM erased WHERE device = ? AND counter = ?)",
+		&w.begin: "BEGIN IMMEDIATE",
+		&w.end:   "COMMIT",
+		&w.undo:  "ROLLBACK",
 	} {
 		if err == nil {
 			*stmt, err = conn.PrepareContext(ctx, query)
@@ -179,7 +124,7 @@ func newWriter(db *sql.DB) (*writer, error) {
 }
 
 func (w *writer) close() error {
-	for _, stmt := range []*sql.Stmt{w.begin, w.end, w.undo, w.lookup, w.gone} {
+	for _, stmt := range []*sql.Stmt{w.begin, w.end, w.undo} {
 		if stmt != nil {
 			stmt.Close()
 		}

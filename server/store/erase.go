@@ -11,15 +11,9 @@ import (
 type HoldRef struct{ Pair, Hold string }
 
 // isErased tells whether a device's event was erased.
-func (w *writer) isErased(device string, counter int64) (gone bool, err error) {
-	err = w.gone.QueryRowContext(context.Background(), device, counter).Scan(&gone)
+func (s *Store) isErased(ctx context.Context, device string, counter int64) (gone bool, err error) {
+	err = s.read.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM erased WHERE device = ? AND counter = ?)", device, counter).Scan(&gone)
 	return gone, err
-}
-
-// lookForErased finds out whether any event was ever erased: as long as none
-// was, nothing is looked up.
-func (w *writer) lookForErased() error {
-	return w.queryRow("SELECT EXISTS (SELECT 1 FROM erased)").Scan(&w.erasedAny)
 }
 
 // Erase takes whole holds, single events by their ids, and the names of devices
@@ -28,6 +22,9 @@ func (w *writer) lookForErased() error {
 // or keeps free, nor in the log beside the file.
 func (s *Store) Erase(ctx context.Context, holds []HoldRef, ids, devices []string) (events int64, err error) {
 	now := s.nowMs()
+	if err := s.Settle(ctx); err != nil {
+		return 0, err
+	}
 	err = s.doAlone(func(w *writer) error {
 		if err := w.exec("BEGIN IMMEDIATE"); err != nil {
 			return err
@@ -39,8 +36,13 @@ func (s *Store) Erase(ctx context.Context, holds []HoldRef, ids, devices []strin
 		if err != nil {
 			return w.rollback(err)
 		}
-		return errors.Join(w.lookForErased(), w.rewrite())
+		return w.rewrite()
 	})
+	if err == nil {
+		if err = s.wipe(context.WithoutCancel(ctx)); err != nil {
+			err = fmt.Errorf("the data was erased, but the journal beside the file could not be emptied: do it once more (%w)", err)
+		}
+	}
 	return events, err
 }
 
@@ -98,9 +100,17 @@ func (w *writer) rewrite() error {
 	return nil
 }
 
-// forgive lets an erased event come in again, on a person's word.
-func (w *writer) forgive(device string, counter int64) error {
-	return w.exec("DELETE FROM erased WHERE device = ? AND counter = ?", device, counter)
+// forgive lets events that were erased come in again, on a person's word.
+func (w *writer) forgive(rows []*row) error {
+	for _, r := range rows {
+		if r == nil {
+			continue
+		}
+		if err := w.exec("DELETE FROM erased WHERE device = ? AND counter = ?", r.device, r.counter); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // ErasedOf gives the events of a pair that were erased, of each device as runs

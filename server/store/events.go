@@ -3,98 +3,12 @@ package store
 import (
 	"cmp"
 	"context"
-	"database/sql"
-	"database/sql/driver"
-	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"buddyclock/protocol"
 )
-
-// Outcome is what became of an event that was to be stored.
-type Outcome int
-
-const (
-	// Stored: the event is new and on disk.
-	Stored Outcome = iota
-	// Known: the very same event was on disk already.
-	Known
-	// Conflict: another event has that id; the one on disk stays.
-	Conflict
-	// Erased: the event was erased, and stays so.
-	Erased
-)
-
-// Append queues events of one pair and returns at once. done is called once
-// they are on disk, with an outcome for each, or with the error for which none
-// of them is. It is called from the committer's goroutine and must not block.
-// Every event's id must be a device id, '-' and a counter.
-func (s *Store) Append(pair string, events []protocol.Event, done func([]Outcome, error)) {
-	outcomes := make([]Outcome, len(events))
-	s.submit(job{
-		run: func(w *writer) error {
-			now := s.nowMs()
-			for i := range events {
-				var err error
-				if outcomes[i], err = w.append(pair, &events[i], now); err != nil {
-					return fmt.Errorf("cannot write an event to disk: %w", err)
-				}
-			}
-			return nil
-		},
-		done: func(err error) {
-			if err != nil {
-				done(nil, err)
-				return
-			}
-			done(outcomes, nil)
-		},
-	})
-}
-
-func (w *writer) append(pair string, e *protocol.Event, nowMs int64) (Outcome, error) {
-	r, ok := rowOf(pair, nowMs, e)
-	if !ok {
-		return Conflict, nil
-	}
-	return w.insertRow(r)
-}
-
-func (w *writer) insertRow(r row) (Outcome, error) {
-	if w.erasedAny {
-		if gone, err := w.isErased(r.device, r.counter); gone || err != nil {
-			return Erased, err
-		}
-	}
-	ctx := context.Background()
-	for i, value := range [...]driver.Value{r.id, r.pair, r.hold, r.kind, r.device, r.counter, r.at, r.storedMs, r.body, r.sum()} {
-		w.args[i].Value = value
-	}
-	res, err := w.insert.ExecContext(ctx, w.args[:])
-	if err != nil {
-		return 0, err
-	}
-	if n, err := res.RowsAffected(); err != nil || n == 1 {
-		return Stored, err
-	}
-	rows, err := w.lookup.QueryContext(ctx, r.device, r.counter)
-	if err != nil {
-		return 0, err
-	}
-	defer rows.Close()
-	if !rows.Next() {
-		return 0, errors.Join(rows.Err(), fmt.Errorf("event %q is neither new nor there", r.id))
-	}
-	old, err := scanRow(rows)
-	if err != nil {
-		return 0, err
-	}
-	if old.pair == r.pair && protocol.SameContent(protocol.Event{Raw: old.body}, protocol.Event{Raw: r.body}) {
-		return Known, nil
-	}
-	return Conflict, nil
-}
 
 // Run is a row of counters without a gap, by its first and its last.
 type Run [2]int64
@@ -117,77 +31,106 @@ func (c Counts) Has(device string, counter int64) bool {
 func (s *Store) Missing(ctx context.Context, pair string, devices []string, theirs Counts) ([][]byte, error) {
 	var found []*row
 	for _, device := range devices {
-		err := s.eachRow(ctx, func(r *row) error {
-			if !theirs.Has(device, r.counter) {
-				found = append(found, r)
-			}
-			return nil
-		}, "WHERE device = ? AND counter > ? AND pair = ?", device, theirs.Have[device], pair)
+		recent := s.recent.ofDevice(device, func(r *row) bool { return r.pair == pair })
+		rows, err := s.rows(ctx, "WHERE device = ? AND counter > ? AND pair = ?", device, theirs.Have[device], pair)
 		if err != nil {
 			return nil, err
 		}
+		for _, r := range with(rows, recent) {
+			if !theirs.Has(device, r.counter) {
+				found = append(found, r)
+			}
+		}
 	}
 	slices.SortFunc(found, func(a, b *row) int { return cmp.Compare(a.seq, b.seq) })
-	bodies := make([][]byte, len(found))
-	for i, r := range found {
+	return bodiesOf(found), nil
+}
+
+func bodiesOf(rows []*row) [][]byte {
+	bodies := make([][]byte, len(rows))
+	for i, r := range rows {
 		bodies[i] = r.body
 	}
-	return bodies, nil
+	return bodies
 }
 
 // Hold gives the events of one hold, in their order of arrival.
 func (s *Store) Hold(ctx context.Context, pair, hold string) ([]protocol.Event, error) {
+	recent := s.recent.ofPair(pair, func(r *row) bool { return r.hold == hold })
+	rows, err := s.rows(ctx, "WHERE pair = ? AND hold = ? ORDER BY seq", pair, hold)
+	if err != nil {
+		return nil, err
+	}
 	var events []protocol.Event
-	err := s.eachRow(ctx, func(r *row) error {
-		e, err := protocol.Decode(r.body)
+	for _, r := range with(rows, recent) {
+		e, err := r.event()
 		if err != nil {
-			return &UnsoundError{What: fmt.Sprintf("event %q cannot be read: %v", r.id, err)}
+			return nil, err
 		}
 		events = append(events, e)
-		return nil
-	}, "WHERE pair = ? AND hold = ? ORDER BY seq", pair, hold)
-	return events, err
+	}
+	return events, nil
+}
+
+// event reads the event of a row.
+func (r *row) event() (protocol.Event, error) {
+	e, err := protocol.Decode(r.body)
+	if err != nil {
+		return e, &UnsoundError{What: fmt.Sprintf("event %q cannot be read: %v", r.id, err)}
+	}
+	return e, nil
 }
 
 // OutsideHolds gives what a pair recorded that belongs to no hold, such as its
 // place cards, in the order of arrival, as JSON texts.
 func (s *Store) OutsideHolds(ctx context.Context, pair string) ([][]byte, error) {
-	var bodies [][]byte
-	err := s.eachRow(ctx, func(r *row) error { bodies = append(bodies, r.body); return nil },
-		"WHERE pair = ? AND hold LIKE '%-h00' ORDER BY seq", pair)
-	return bodies, err
+	recent := s.recent.ofPair(pair, func(r *row) bool { return strings.HasSuffix(r.hold, "-h00") })
+	rows, err := s.rows(ctx, "WHERE pair = ? AND hold LIKE '%-h00' ORDER BY seq", pair)
+	return bodiesOf(with(rows, recent)), err
 }
 
 // NewestHold gives the id of the hold of a pair that was planned or begun last,
 // or "" if there is none.
 func (s *Store) NewestHold(ctx context.Context, pair string) (string, error) {
-	var hold string
-	err := s.read.QueryRowContext(ctx, "SELECT hold FROM event WHERE pair = ? AND kind IN ('plan', 'breathe-up', 'start') ORDER BY at DESC, id DESC LIMIT 1", pair).Scan(&hold)
-	if errors.Is(err, sql.ErrNoRows) {
-		return "", nil
+	newest, err := s.newest(ctx, pair, protocol.KindPlan, protocol.KindBreatheUp, protocol.KindStart)
+	if newest == nil {
+		return "", err
 	}
-	return hold, err
+	return newest.hold, err
+}
+
+// NewestPlan gives the data of a pair's last plan, or nil.
+func (s *Store) NewestPlan(ctx context.Context, pair string) ([]byte, error) {
+	newest, err := s.newest(ctx, pair, protocol.KindPlan)
+	if newest == nil {
+		return nil, err
+	}
+	e, err := newest.event()
+	return e.Data, err
+}
+
+// newest gives a pair's last event of some kinds, by their times, or nil.
+func (s *Store) newest(ctx context.Context, pair string, kinds ...string) (*row, error) {
+	recent := s.recent.ofPair(pair, func(r *row) bool { return slices.Contains(kinds, r.kind) })
+	// By name, so that the index of plans can be used.
+	rows, err := s.rows(ctx, "WHERE pair = ? AND kind IN ('"+strings.Join(kinds, "', '")+"') ORDER BY at DESC, id DESC LIMIT 1", pair)
+	if rows = append(rows, recent...); err != nil || len(rows) == 0 {
+		return nil, err
+	}
+	return slices.MaxFunc(rows, func(a, b *row) int { return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.id, b.id)) }), nil
 }
 
 // LastMs gives the shared time at which the last event was stored or the last
 // role given or taken, or 0 if there is none.
 func (s *Store) LastMs(ctx context.Context) (int64, error) {
 	var ms int64
+	if err := s.Settle(ctx); err != nil {
+		return 0, err
+	}
 	err := s.read.QueryRowContext(ctx, `
 		SELECT max(coalesce((SELECT stored_ms FROM event ORDER BY seq DESC LIMIT 1), 0),
 			coalesce((SELECT max(max(since_ms, coalesce(until_ms, 0))) FROM membership), 0))`).Scan(&ms)
 	return ms, err
-}
-
-// NewestPlan gives the data of a pair's last plan, or nil.
-func (s *Store) NewestPlan(ctx context.Context, pair string) ([]byte, error) {
-	var data []byte
-	err := s.eachRow(ctx, func(r *row) error {
-		e, err := protocol.Decode(r.body)
-		data = e.Data
-		return err
-	}, "WHERE pair = ? AND kind = 'plan' ORDER BY at DESC, id DESC LIMIT 1", pair)
-	return data, err
 }
 
 // MaxRuns bounds the runs of one device above its gap: what is left out is
@@ -199,6 +142,7 @@ const MaxRuns = 64
 // are no gaps: nobody is to send them again. It reads on from a counter known
 // to be reached.
 func (s *Store) Counters(ctx context.Context, device string, from int64) (upTo int64, beyond []Run, err error) {
+	recent := s.recent.ofDevice(device, func(r *row) bool { return r.counter > from })
 	rows, err := s.read.QueryContext(ctx, `
 		SELECT counter FROM event WHERE device = ?1 AND counter > ?2
 		UNION ALL SELECT counter FROM erased WHERE device = ?1 AND counter > ?2 ORDER BY counter`, device, from)
@@ -206,53 +150,86 @@ func (s *Store) Counters(ctx context.Context, device string, from int64) (upTo i
 		return from, nil, err
 	}
 	defer rows.Close()
+	var counters []int64
 	for rows.Next() {
 		var n int64
 		if err := rows.Scan(&n); err != nil {
 			return from, nil, err
 		}
+		counters = append(counters, n)
+	}
+	if len(recent) > 0 {
+		for _, r := range recent {
+			counters = append(counters, r.counter)
+		}
+		slices.Sort(counters)
+	}
+	upTo, beyond = runsOf(counters, from)
+	return upTo, beyond, rows.Err()
+}
+
+// runsOf gives how far counters go on from one without a gap, and the lowest runs
+// above that. They are sorted; one may be there twice.
+func runsOf(counters []int64, from int64) (upTo int64, beyond []Run) {
+	for _, n := range counters {
 		last := len(beyond) - 1
 		switch {
-		case last < 0 && n == from+1:
-			from = n
-		case last >= 0 && n == beyond[last][1]+1:
-			beyond[last][1] = n
+		case last < 0 && n <= from+1:
+			from = max(from, n)
+		case last >= 0 && n <= beyond[last][1]+1:
+			beyond[last][1] = max(beyond[last][1], n)
 		case len(beyond) == MaxRuns:
-			return from, beyond, nil
+			return from, beyond
 		default:
 			beyond = append(beyond, Run{n, n})
 		}
 	}
-	return from, beyond, rows.Err()
+	return from, beyond
 }
 
-func (s *Store) eachRow(ctx context.Context, use func(*row) error, where string, args ...any) error {
+// rows gives the events of the data file that a condition holds for.
+func (s *Store) rows(ctx context.Context, where string, args ...any) ([]*row, error) {
 	rows, err := s.read.QueryContext(ctx, "SELECT seq, "+rowColumns+" FROM event "+where, args...)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer rows.Close()
+	var all []*row
 	for rows.Next() {
 		r, err := scanRow(rows)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		if err := use(r); err != nil {
-			return err
-		}
+		all = append(all, r)
 	}
-	return rows.Err()
+	return all, rows.Err()
 }
 
 // Has tells whether the very same event of a pair is stored.
 func (s *Store) Has(ctx context.Context, pair string, e *protocol.Event) (bool, error) {
-	found := false
-	err := s.eachRow(ctx, func(r *row) error {
-		found = protocol.SameContent(protocol.Event{Raw: r.body}, *e)
-		return nil
-	}, whereID+" AND pair = ?", append(idArgs(e.ID), pair)...)
-	return found, err
+	r, err := s.byID(ctx, e.ID)
+	return r != nil && r.pair == pair && protocol.SameContent(protocol.Event{Raw: r.body}, *e), err
 }
+
+// byID gives an event by its id, or nil.
+func (s *Store) byID(ctx context.Context, id string) (*row, error) {
+	counter, _ := protocol.CounterOf(id)
+	key := eventKey{protocol.DeviceOf(id), counter}
+	if r := s.recent.one(key); r != nil {
+		if r.id != id {
+			return nil, nil
+		}
+		return r, nil
+	}
+	rows, err := s.rows(ctx, whereID, idArgs(id)...)
+	if err != nil || len(rows) == 0 {
+		return nil, err
+	}
+	return rows[0], nil
+}
+
+// whereKey finds an event by its device and counter.
+const whereKey = "WHERE device = ? AND counter = ?"
 
 // whereID finds an event by its id, with idArgs. The index is by device and
 // counter.

@@ -99,11 +99,12 @@ func Inspect(ctx context.Context, path string) (*Report, error) {
 	if isCutOff(path, info) {
 		r.find("", "%s", cutOff)
 	}
-	db, err := openDB(path, mode, "busy_timeout(10000)")
+	db, err := openDB(path, mode, "busy_timeout(10000)", "temp_store(MEMORY)")
 	if err != nil {
 		return nil, err
 	}
 	defer db.Close()
+	db.SetMaxOpenConns(1) // the journal's events are shown to one connection
 	return r, r.inspect(ctx, path, db)
 }
 
@@ -115,13 +116,14 @@ func (r *Report) inspect(ctx context.Context, path string, db *sql.DB) error {
 	switch {
 	case app != applicationID:
 		return fmt.Errorf("%s is not a data file of Buddyclock, or its head is damaged", path)
-	case format != formatVersion:
+	case format < oldestVersion || format > formatVersion:
 		return fmt.Errorf("%s was written by another version of Buddyclock (its format is %d, this program reads %d), or its head is damaged", path, format, formatVersion)
 	}
 	for _, step := range []struct {
 		look func(context.Context, *sql.DB) error
 		what string
 	}{
+		{func(ctx context.Context, db *sql.DB) error { return r.journal(ctx, path, db) }, "its journal cannot be read"},
 		{r.structure, "its tables cannot all be read"},
 		{r.events, "reading its events breaks off"},
 		{r.strangers, "its pairs cannot be read"},
@@ -149,6 +151,47 @@ func (r *Report) broken(err error, what string) error {
 	return fmt.Errorf("cannot read the data file: %w", err)
 }
 
+// allEvents are those of the file, and after them those of its journal. It goes by
+// the table itself, since an index that is broken could hide some.
+const allEvents = "temp.every_event"
+
+// journal reads the events that are not in the file yet, and puts them beside
+// those that are.
+func (r *Report) journal(ctx context.Context, path string, db *sql.DB) error {
+	exec := func(query string, args ...any) error {
+		_, err := db.ExecContext(ctx, query, args...)
+		return err
+	}
+	if err := exec("CREATE TEMP TABLE recent (seq INTEGER PRIMARY KEY, id, pair, hold, kind, device, counter, at, stored_ms, body, sum)"); err != nil {
+		return err
+	}
+	if err := exec("CREATE TEMP VIEW every_event AS SELECT seq, " + rowColumns + " FROM main.event NOT INDEXED UNION ALL SELECT * FROM recent"); err != nil {
+		return err
+	}
+	head, err := readJournalHead(db)
+	if err != nil {
+		return err
+	}
+	records, what, err := readJournal(path, head)
+	if err != nil {
+		return fmt.Errorf("cannot read its journal: %w", err)
+	}
+	if what != "" {
+		r.find("", "%s: what was stored last cannot all be read", what)
+	}
+	seq := recentSeq
+	for _, record := range records {
+		for _, one := range record.rows {
+			seq++
+			if err := exec("INSERT INTO recent SELECT ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? WHERE NOT EXISTS (SELECT 1 FROM main.event WHERE device = ?6 AND counter = ?7)",
+				seq, one.id, one.pair, one.hold, one.kind, one.device, one.counter, one.at, one.storedMs, one.body, one.sum()); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 // structure has SQLite check its pages, tables and indexes.
 func (r *Report) structure(ctx context.Context, db *sql.DB) error {
 	rows, err := db.QueryContext(ctx, fmt.Sprintf("PRAGMA integrity_check(%d)", listedAtMost))
@@ -168,10 +211,9 @@ func (r *Report) structure(ctx context.Context, db *sql.DB) error {
 	return rows.Err()
 }
 
-// events reads every event, hold by hold. It goes by the table itself, since an
-// index that is broken could hide some.
+// events reads every event, hold by hold.
 func (r *Report) events(ctx context.Context, db *sql.DB) error {
-	rows, err := db.QueryContext(ctx, "SELECT seq, "+rowColumns+" FROM event NOT INDEXED ORDER BY pair, hold, seq")
+	rows, err := db.QueryContext(ctx, "SELECT seq, "+rowColumns+" FROM "+allEvents+" ORDER BY pair, hold, seq")
 	if err != nil {
 		return err
 	}
@@ -248,7 +290,7 @@ func (r *Report) strangers(ctx context.Context, db *sql.DB) error {
 		return err
 	}
 	return each(ctx, db, func(id, pair string) { r.find(id, "belongs to a pair %q that is not there", pair) },
-		"SELECT id, pair FROM event NOT INDEXED WHERE pair NOT IN (SELECT id FROM pair) ORDER BY seq")
+		"SELECT id, pair FROM "+allEvents+" WHERE pair NOT IN (SELECT id FROM pair) ORDER BY seq")
 }
 
 // gaps finds counters that are missing below a device's last one, and were not
@@ -275,7 +317,7 @@ func (r *Report) gaps(ctx context.Context, db *sql.DB) error {
 			}
 		}
 		last[device] = counter
-	}, "SELECT device, counter FROM event NOT INDEXED"+erased+" ORDER BY device, counter")
+	}, "SELECT device, counter FROM "+allEvents+erased+" ORDER BY device, counter")
 }
 
 // each calls use with the two columns of every row.

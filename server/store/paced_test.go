@@ -14,7 +14,8 @@ import (
 // are gathered for a moment after several came together.
 func TestPacedCommits(t *testing.T) {
 	mock := clock.NewMock()
-	s, err := Open(t.TempDir(), now, Paced(mock))
+	disk := &fakeDisk{}
+	s, err := Open(t.TempDir(), now, Paced(mock), Files(disk.wrap))
 	require.NoError(t, err)
 	defer s.Close()
 	n := 0
@@ -30,13 +31,16 @@ func TestPacedCommits(t *testing.T) {
 		require.Equal(t, []Outcome{Stored}, <-stored)
 	}
 
-	inside, free := make(chan struct{}), make(chan struct{})
-	s.submit(job{run: func(*writer) error { close(inside); <-free; return nil }, done: func(error) {}})
-	<-inside // what comes now is for the next commit
-	s.submit(job{run: func(*writer) error { mock.Add(time.Second); return nil }, done: func(error) {}})
+	inside, free := disk.hold()
+	send(1)
+	<-inside // what comes now is for the next write
 	send(2)
+	slow, free2 := disk.hold()
 	close(free)
-	for range 2 {
+	<-slow
+	mock.Add(time.Second)
+	close(free2)
+	for range 3 {
 		require.Equal(t, []Outcome{Stored}, <-stored)
 	}
 	send(1)

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"fmt"
 	"strings"
 
 	"buddyclock/protocol"
@@ -11,6 +10,9 @@ import (
 // Holds gives the holds of a pair, or of all where pair is "", in the order in
 // which their first events came.
 func (s *Store) Holds(ctx context.Context, pair string) ([]HoldRef, error) {
+	if err := s.Settle(ctx); err != nil {
+		return nil, err
+	}
 	rows, err := s.read.QueryContext(ctx, "SELECT pair, hold FROM event WHERE ?1 = '' OR pair = ?1 GROUP BY pair, hold ORDER BY min(seq)", pair)
 	if err != nil {
 		return nil, err
@@ -22,6 +24,9 @@ func (s *Store) Holds(ctx context.Context, pair string) ([]HoldRef, error) {
 // where pair is "". As events are only added, a hold with the same count is the
 // same.
 func (s *Store) EventCounts(ctx context.Context, pair string) (map[HoldRef]int, error) {
+	if err := s.Settle(ctx); err != nil {
+		return nil, err
+	}
 	rows, err := s.read.QueryContext(ctx, "SELECT pair, hold, count(*) FROM event WHERE ?1 = '' OR pair = ?1 GROUP BY pair, hold", pair)
 	if err != nil {
 		return nil, err
@@ -55,7 +60,12 @@ func (s *Store) FiledHold(ctx context.Context, h HoldRef) ([]Filed, error) {
 
 // FiledEvent gives one event by its id; none where it is not there.
 func (s *Store) FiledEvent(ctx context.Context, id string) ([]Filed, error) {
-	return s.filed(ctx, whereID, idArgs(id)...)
+	r, err := s.byID(ctx, id)
+	if r == nil {
+		return nil, err
+	}
+	f, err := r.filed()
+	return []Filed{f}, err
 }
 
 // FiledKinds gives all events of some kinds, whatever their pair.
@@ -68,16 +78,27 @@ func (s *Store) FiledKinds(ctx context.Context, kinds ...string) ([]Filed, error
 }
 
 func (s *Store) filed(ctx context.Context, where string, args ...any) ([]Filed, error) {
+	if err := s.Settle(ctx); err != nil {
+		return nil, err
+	}
+	rows, err := s.rows(ctx, where, args...)
+	if err != nil {
+		return nil, err
+	}
 	var all []Filed
-	err := s.eachRow(ctx, func(r *row) error {
-		e, err := protocol.Decode(r.body)
+	for _, r := range rows {
+		f, err := r.filed()
 		if err != nil {
-			return &UnsoundError{What: fmt.Sprintf("event %q cannot be read: %v", r.id, err)}
+			return nil, err
 		}
-		all = append(all, Filed{r.pair, r.storedMs, e, r.sum()})
-		return nil
-	}, where, args...)
-	return all, err
+		all = append(all, f)
+	}
+	return all, nil
+}
+
+func (r *row) filed() (Filed, error) {
+	e, err := r.event()
+	return Filed{r.pair, r.storedMs, e, r.sum()}, err
 }
 
 // SumOf gives the checksum that an event has as it is filed; false where its id
@@ -99,29 +120,27 @@ func rowOf(pair string, storedMs int64, e *protocol.Event) (row, bool) {
 }
 
 // Import stores events that came from another file, with their own times of
-// coming, and waits until they are on disk. Their pairs must be there. With
-// bringBack events that were erased come in again.
+// coming, and waits until they are in the data file. Their pairs must be there.
+// With bringBack events that were erased come in again.
 func (s *Store) Import(events []Filed, bringBack bool) ([]Outcome, error) {
-	outcomes := make([]Outcome, len(events))
-	err := s.do(func(w *writer) error {
-		for i := range events {
-			r, ok := rowOf(events[i].Pair, events[i].StoredMs, &events[i].Event)
-			if outcomes[i] = Conflict; !ok {
-				continue
-			}
-			var err error
-			if outcomes[i], err = w.insertRow(r); err == nil && outcomes[i] == Erased && bringBack {
-				if err = w.forgive(r.device, r.counter); err == nil {
-					outcomes[i], err = w.insertRow(r)
-				}
-			}
-			if err != nil {
-				return err
-			}
+	a := &arrival{rows: make([]*row, len(events)), outcomes: make([]Outcome, len(events))}
+	for i := range events {
+		if r, ok := rowOf(events[i].Pair, events[i].StoredMs, &events[i].Event); ok {
+			a.rows[i] = &r
 		}
-		return nil
-	})
-	return outcomes, err
+	}
+	if bringBack {
+		if err := s.do(func(w *writer) error { return w.forgive(a.rows) }); err != nil {
+			return nil, err
+		}
+	}
+	result := make(chan error, 1)
+	a.done = func(_ []Outcome, err error) { result <- err }
+	s.arrive(a)
+	if err := <-result; err != nil {
+		return nil, err
+	}
+	return a.outcomes, s.Settle(context.Background())
 }
 
 // AddPast adds an outing of another file and its pairs, those that are not there

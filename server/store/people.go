@@ -56,6 +56,9 @@ var (
 // event came). Otherwise it begins one under the id freshID.
 func (s *Store) ContinueSession(freshID string, withinMs int64) (Session, error) {
 	var out Session
+	if err := s.Settle(context.Background()); err != nil {
+		return out, err
+	}
 	err := s.do(func(w *writer) error {
 		now := s.nowMs()
 		var lastMs int64

@@ -8,8 +8,11 @@ import (
 const (
 	// applicationID marks a SQLite file as ours ("Bddy").
 	applicationID = 0x42646479
-	// formatVersion is raised whenever an older program could no longer read the file.
-	formatVersion = 1
+	// formatVersion is raised whenever an older program could no longer read the
+	// file. Since 2 its newest events may stand in a journal beside it.
+	formatVersion = 2
+	// oldestVersion is what is still read, and raised when it is opened to be written.
+	oldestVersion = 1
 )
 
 // schema is the whole data file. Events are only ever added; all else is small
@@ -96,6 +99,15 @@ CREATE TABLE IF NOT EXISTS outing (
 ) STRICT, WITHOUT ROWID;
 `
 
+// journalSchema ties the journal of the newest events to the file.
+const journalSchema = `
+CREATE TABLE IF NOT EXISTS journal (
+  id     BLOB NOT NULL,              -- that of its records
+  folded INTEGER NOT NULL            -- number of the last record whose events are in the file
+) STRICT;
+INSERT INTO journal (id, folded) SELECT randomblob(8), 0 WHERE NOT EXISTS (SELECT 1 FROM journal);
+`
+
 // row is one stored event as it stands in the file.
 type row struct {
 	seq                          int64 // order of arrival
@@ -103,6 +115,8 @@ type row struct {
 	counter, at, storedMs        int64
 	body                         []byte
 }
+
+func (r *row) key() eventKey { return eventKey{r.device, r.counter} }
 
 // sum is the row's checksum: the first 8 bytes of SHA-256 over its fields, each
 // with its length before it so that no two rows spell the same bytes.

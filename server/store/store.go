@@ -2,11 +2,13 @@
 //
 // Four things hold, and tests watch them:
 //
-//   - An event is reported as stored only after its transaction has reached
-//     the disk (WAL, synchronous=FULL).
-//   - One goroutine writes. It takes all that is waiting into one transaction,
-//     so that many devices share one wait for the disk.
-//   - Readers use connections of their own and never wait for the writer.
+//   - An event is reported as stored only after it has reached the disk: first in
+//     the journal, and some seconds later in the SQLite file (WAL,
+//     synchronous=FULL).
+//   - One goroutine writes the journal. It takes all events that are waiting into
+//     one record, so that many devices share one wait for the disk. Another one
+//     writes to the SQLite file, and no live event waits for that.
+//   - Readers use connections of their own and never wait for a writer.
 //   - A damaged file is never written to: it is set aside and named.
 package store
 
@@ -19,6 +21,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"syscall"
 
 	"github.com/benbjohnson/clock"
 	"github.com/gofrs/flock"
@@ -74,18 +77,26 @@ type Store struct {
 	lock  *flock.Flock
 	read  *reader
 	write *sql.DB
-	fold  *logFolder
-	clk   clock.Clock // nil where commits are not paced
+	clk   clock.Clock     // nil where writes are not paced
+	wrap  func(File) File // what puts another file in place, or nil
 
-	mu      sync.Mutex // guards waiting and closed
-	waiting []job
-	closed  bool
-	wake    chan struct{}
-	done    chan struct{}
+	arrivals  *queue[*arrival] // for the keeper
+	recent    *recent
+	kept      chan struct{} // closed once the keeper has ended
+	keptErr   error         // what went wrong at its end
+	jobs      *queue[job]   // for the committer
+	committed chan struct{} // closed once the committer has ended
+
+	mu               sync.Mutex // guards those below
+	settling, wiping []chan error
 }
 
 // Option is something that a store may be opened with.
 type Option func(*Store)
+
+// Files has each file of the journal replaced by what wrap gives for it, as a test
+// does that fails a disk.
+func Files(wrap func(File) File) Option { return func(s *Store) { s.wrap = wrap } }
 
 // Open opens the data file in dir, and makes folder and file where there are
 // none. nowMs gives the shared time in Unix ms. The error is ErrInUse, a
@@ -103,7 +114,11 @@ func Open(dir string, nowMs func() int64, options ...Option) (*Store, error) {
 	if !held {
 		return nil, fmt.Errorf("%w %s", ErrInUse, dir)
 	}
-	s := &Store{path: path, nowMs: nowMs, lock: lock, wake: make(chan struct{}, 1), done: make(chan struct{})}
+	s := &Store{
+		path: path, nowMs: nowMs, lock: lock,
+		arrivals: newQueue[*arrival](), recent: newRecent(), kept: make(chan struct{}),
+		jobs: newQueue[job](), committed: make(chan struct{}),
+	}
 	for _, set := range options {
 		set(s)
 	}
@@ -124,16 +139,16 @@ func (s *Store) open() error {
 			return fmt.Errorf("cannot make the data file: %w", inWords(err))
 		}
 	}
-	if err := s.judgeFile(); err != nil {
+	records, err := s.judgeFile()
+	if err != nil {
 		return err
 	}
-	var err error
-	s.write, err = openDB(s.path, "rw", append([]string{"journal_mode(WAL)", "busy_timeout(10000)", "foreign_keys(ON)", fmt.Sprintf("wal_autocheckpoint(%d)", longLog)}, durable...)...)
+	s.write, err = openDB(s.path, "rw", append([]string{"journal_mode(WAL)", "busy_timeout(10000)", "foreign_keys(ON)"}, durable...)...)
 	if err != nil {
 		return err
 	}
 	s.write.SetMaxOpenConns(1)
-	if _, err := s.write.Exec(additions); err != nil {
+	if _, err := s.write.Exec(additions + erasedSchema + journalSchema + fmt.Sprintf("PRAGMA user_version = %d", formatVersion)); err != nil {
 		return s.judgeError(err)
 	}
 	read, err := openDB(s.path, "rw", "query_only(ON)", "busy_timeout(10000)")
@@ -143,64 +158,107 @@ func (s *Store) open() error {
 	s.read = newReader(read)
 	s.read.SetMaxOpenConns(4)
 	s.read.SetMaxIdleConns(4)
-	if _, err := s.write.Exec(erasedSchema); err != nil {
-		return s.judgeError(err)
-	}
-	if s.fold, err = newLogFolder(s.path); err != nil {
-		return err
-	}
 	w, err := newWriter(s.write)
 	if err != nil {
 		return s.judgeError(err)
 	}
 	go s.commitLoop(w)
+	if err := s.startKeeping(records); err != nil {
+		s.jobs.close()
+		<-s.committed
+		return err
+	}
 	return nil
 }
 
-// judgeFile refuses what is not a whole, readable file of ours.
-func (s *Store) judgeFile() error {
+// startKeeping brings what a program that was killed left in its journal into the
+// data file, and goes on with an empty one.
+func (s *Store) startKeeping(records []record) error {
+	for _, r := range records {
+		if err := s.fold(r.rows, r.number); err != nil {
+			return s.judgeError(err)
+		}
+	}
+	head, err := readJournalHead(s.read.DB)
+	if err != nil {
+		return s.judgeError(err)
+	}
+	j, err := openJournal(s.path, head, s.wrap)
+	if err != nil {
+		return err
+	}
+	go newKeeper(s, j).keepLoop()
+	return nil
+}
+
+// readJournalHead reads what a data file says of its journal; nothing where it has
+// none yet.
+func readJournalHead(db *sql.DB) (head journalHead, err error) {
+	var there bool
+	if err := db.QueryRow("SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE name = 'journal')").Scan(&there); err != nil || !there {
+		return head, err
+	}
+	var id []byte
+	err = db.QueryRow("SELECT id, folded FROM journal").Scan(&id, &head.folded)
+	copy(head.id[:], id)
+	return head, err
+}
+
+// judgeFile refuses what is not a whole, readable file of ours. It gives what is
+// in its journal and not in the file.
+func (s *Store) judgeFile() ([]record, error) {
 	info, err := os.Stat(s.path)
 	if err != nil {
-		return fmt.Errorf("cannot read the data file: %w", err)
+		return nil, fmt.Errorf("cannot read the data file: %w", err)
 	}
 	// create never leaves an empty file, so an empty one has lost its content.
 	if info.Size() == 0 {
-		return &DamagedError{File: s.path, Reason: "it is empty"}
+		return nil, &DamagedError{File: s.path, Reason: "it is empty"}
 	}
 	if isCutOff(s.path, info) {
-		return &DamagedError{File: s.path, Reason: cutOff}
+		return nil, &DamagedError{File: s.path, Reason: cutOff}
 	}
 	if what, err := walDamage(s.path); err != nil {
-		return fmt.Errorf("cannot read the log of the data file: %w", err)
+		return nil, fmt.Errorf("cannot read the log of the data file: %w", err)
 	} else if what != "" {
-		return &DamagedError{File: s.path, Reason: what}
+		return nil, &DamagedError{File: s.path, Reason: what}
 	}
 	// Read-only: closing it must not write the log into a file that is damaged.
 	db, err := openDB(s.path, "ro", "busy_timeout(10000)")
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer db.Close()
 	var app, format int64
 	if err := db.QueryRow("PRAGMA application_id").Scan(&app); err != nil {
-		return s.judgeError(err)
+		return nil, s.judgeError(err)
 	}
 	if err := db.QueryRow("PRAGMA user_version").Scan(&format); err != nil {
-		return s.judgeError(err)
+		return nil, s.judgeError(err)
 	}
 	switch {
 	case app != applicationID:
-		return fmt.Errorf("%s is not a data file of Buddyclock; choose another folder with -data", s.path)
-	case format != formatVersion:
-		return fmt.Errorf("%s was written by another version of Buddyclock (its format is %d, this program reads %d); use that version, or choose another folder with -data", s.path, format, formatVersion)
+		return nil, fmt.Errorf("%s is not a data file of Buddyclock; choose another folder with -data", s.path)
+	case format < oldestVersion || format > formatVersion:
+		return nil, fmt.Errorf("%s was written by another version of Buddyclock (its format is %d, this program reads %d); use that version, or choose another folder with -data", s.path, format, formatVersion)
 	}
-	if info.Size() > openCheckBytes {
-		return nil
+	head, err := readJournalHead(db)
+	if err != nil {
+		return nil, s.judgeError(err)
+	}
+	records, what, err := readJournal(s.path, head)
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("cannot read the journal of the data file: %w", err)
+	case what != "":
+		return nil, &DamagedError{File: s.path, Reason: what}
+	case info.Size() > openCheckBytes:
+		return records, nil
 	}
 	if _, err := verify(context.Background(), db); err != nil {
-		return s.judgeError(err)
+		return nil, s.judgeError(err)
 	}
-	return nil
+	return records, nil
 }
 
 const cutOff = "its end is cut off"
@@ -245,6 +303,14 @@ func inWords(err error) error {
 	return err
 }
 
+// diskInWords puts before the system's words for a full disk what people can act on.
+func diskInWords(err error) error {
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EFBIG) {
+		return fmt.Errorf("the disk is full, make room on it (%w)", err)
+	}
+	return err
+}
+
 // sqliteCode gives SQLite's primary result code of an error.
 func sqliteCode(err error) (int, bool) {
 	var e *sqlite.Error
@@ -273,7 +339,7 @@ func create(path string) error {
 	if err != nil {
 		return err
 	}
-	_, err = db.Exec(fmt.Sprintf("BEGIN; PRAGMA application_id=%d; PRAGMA user_version=%d; %s %s COMMIT;", applicationID, formatVersion, schema, additions))
+	_, err = db.Exec(fmt.Sprintf("BEGIN; PRAGMA application_id=%d; PRAGMA user_version=%d; %s %s %s COMMIT;", applicationID, formatVersion, schema, additions, journalSchema))
 	if err = errors.Join(err, db.Close()); err != nil {
 		return err
 	}
@@ -303,25 +369,19 @@ func openDB(path, mode string, pragmas ...string) (*sql.DB, error) {
 	return sql.Open("sqlite", (&url.URL{Scheme: "file", Path: slashed, RawQuery: query.Encode()}).String())
 }
 
-// Close writes what is still waiting and closes the file.
+// Close writes what is still waiting, brings all into the data file and closes it.
 func (s *Store) Close() error {
-	s.mu.Lock()
-	if s.closed {
-		s.mu.Unlock()
+	if s.arrivals.close() {
 		return nil
 	}
-	s.closed = true
-	s.mu.Unlock()
-	s.poke()
-	<-s.done
-	return s.closeFiles()
+	<-s.kept
+	s.jobs.close()
+	<-s.committed
+	return errors.Join(s.keptErr, s.closeFiles())
 }
 
 func (s *Store) closeFiles() error {
 	var errs []error
-	if s.fold != nil {
-		errs = append(errs, s.fold.close())
-	}
 	if s.read != nil {
 		errs = append(errs, s.read.Close())
 	}

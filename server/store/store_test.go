@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -213,44 +215,126 @@ func TestCloseWritesWhatWaits(t *testing.T) {
 	require.Len(t, bodies(t, open(t, dir), "p1", "aaaaaaaaaa"), 300)
 }
 
-// Ensures that readers do not wait for somebody who writes.
-func TestReadersDoNotWait(t *testing.T) {
+// Ensures that neither readers nor live events wait for somebody who writes to the
+// data file, and that all comes into it afterwards.
+func TestNobodyWaitsForTheDataFile(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir)
 	s.append(t, "p1", event(t, "aaaaaaaaaa", 1, "look", nowMs))
+	require.NoError(t, s.Settle(t.Context()))
 	db, err := openDB(filepath.Join(dir, FileName), "rw")
 	require.NoError(t, err)
 	defer db.Close()
 	tx, err := db.Begin() // takes the write lock
 	require.NoError(t, err)
-	written := make(chan error, 1)
-	s.Append("p1", []protocol.Event{event(t, "aaaaaaaaaa", 2, "look", nowMs)}, func(_ []Outcome, err error) { written <- err })
-	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 1)
+	require.Equal(t, []Outcome{Stored, Known}, s.append(t, "p1", event(t, "aaaaaaaaaa", 2, "look", nowMs), event(t, "aaaaaaaaaa", 1, "look", nowMs)))
+	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 2)
+	settled := make(chan error, 1)
+	go func() { settled <- s.Settle(context.Background()) }()
 	select {
-	case err := <-written:
+	case err := <-settled:
 		t.Fatal("written beside another writer", err)
 	default:
 	}
 	require.NoError(t, tx.Rollback())
-	require.NoError(t, <-written)
-	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 2)
+	require.NoError(t, <-settled)
+	n, err := s.Verify(context.Background())
+	require.NoError(t, err)
+	require.EqualValues(t, 2, n)
 }
 
-// Ensures that a transaction which fails leaves nothing behind, and the next
-// one goes through.
+// fakeDisk is a disk that can fail, or not come to an end.
+type fakeDisk struct {
+	mu   sync.Mutex
+	err  error
+	part int // how much of a write that fails is done, bytes
+	held []heldWrite
+}
+
+// heldWrite is a write that closes inside when it begins and waits for free.
+type heldWrite struct{ inside, free chan struct{} }
+
+// hold has the next write that is not held yet wait.
+func (d *fakeDisk) hold() (inside <-chan struct{}, free chan<- struct{}) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	h := heldWrite{make(chan struct{}), make(chan struct{})}
+	d.held = append(d.held, h)
+	return h.inside, h.free
+}
+
+// fail has all writes fail after a part, until it is called with nil.
+func (d *fakeDisk) fail(err error, part int) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.err, d.part = err, part
+}
+
+func (d *fakeDisk) wrap(f File) File { return &fakeFile{f, d} }
+
+type fakeFile struct {
+	File
+	disk *fakeDisk
+}
+
+func (f *fakeFile) WriteAt(b []byte, at int64) (int, error) {
+	f.disk.mu.Lock()
+	err, part := f.disk.err, min(f.disk.part, len(b))
+	var held *heldWrite
+	if len(f.disk.held) > 0 {
+		held, f.disk.held = &f.disk.held[0], f.disk.held[1:]
+	}
+	f.disk.mu.Unlock()
+	if held != nil {
+		close(held.inside)
+		<-held.free
+	}
+	if err != nil {
+		n, _ := f.File.WriteAt(b[:part], at)
+		return n, err
+	}
+	return f.File.WriteAt(b, at)
+}
+
+// Ensures that a write which fails leaves nothing behind, and the next one goes
+// through, also past a kill.
+func TestFailedWriteLeavesNothing(t *testing.T) {
+	dir := t.TempDir()
+	disk := &fakeDisk{}
+	s, err := Open(dir, now, Files(disk.wrap))
+	require.NoError(t, err)
+	defer s.Close()
+	s.append(t, "p1", event(t, "aaaaaaaaaa", 1, "look", nowMs))
+	e, big := event(t, "aaaaaaaaaa", 2, "look", nowMs), event(t, "aaaaaaaaaa", 3, "note", nowMs)
+	big.Raw = []byte(strings.Replace(string(big.Raw), `"n":3`, `"text":"`+strings.Repeat("x", 9000)+`"`, 1))
+	for _, part := range []int{0, 100, blockBytes, blockBytes + 1, 1 << 20} {
+		disk.fail(syscall.ENOSPC, part)
+		_, err = s.tryAppend("p1", e, big)
+		require.ErrorIs(t, err, syscall.ENOSPC)
+		require.ErrorContains(t, err, "the disk is full")
+		require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 1)
+	}
+	disk.fail(nil, 0)
+	require.Equal(t, []Outcome{Stored}, s.append(t, "p1", e))
+	require.Equal(t, []Outcome{Stored, Known}, s.append(t, "p1", big, e))
+	got, damaged := reopened(t, dir)
+	require.False(t, damaged)
+	require.Len(t, got, 3)
+}
+
+// Ensures that a transaction on the data file which fails leaves nothing behind.
 func TestFailedCommitLeavesNothing(t *testing.T) {
 	s := open(t, t.TempDir())
 	broken := errors.New("the disk is full")
-	e := event(t, "aaaaaaaaaa", 1, "look", nowMs)
 	err := s.do(func(w *writer) error {
-		if _, err := w.append("p1", &e, nowMs); err != nil {
+		if err := w.exec("INSERT INTO session (id, started_ms) VALUES ('s1', 1)"); err != nil {
 			return err
 		}
 		return broken
 	})
 	require.ErrorIs(t, err, broken)
-	require.Empty(t, bodies(t, s, "p1", "aaaaaaaaaa"))
-	require.Equal(t, []Outcome{Stored}, s.append(t, "p1", e))
+	_, err = s.EndedMs(context.Background(), "s1")
+	require.ErrorIs(t, err, ErrUnknown)
 }
 
 // Ensures that health data is nobody else's to read on the same machine.

@@ -16,6 +16,9 @@ func (e *UnsoundError) Error() string { return "the data file is not sound: " + 
 // event's checksum. It gives the number of events, and an *UnsoundError for
 // the first thing that is wrong.
 func (s *Store) Verify(ctx context.Context) (events int64, err error) {
+	if err := s.Settle(ctx); err != nil {
+		return 0, err
+	}
 	return verify(ctx, s.read.DB)
 }
 

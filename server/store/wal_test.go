@@ -17,6 +17,7 @@ func aKilledFile(t *testing.T) (content, log []byte, want []string) {
 	s := open(t, dir)
 	for n := range 12 {
 		s.append(t, "p1", event(t, "aaaaaaaaaa", n+1, "look", nowMs+int64(n)))
+		require.NoError(t, s.Settle(t.Context()))
 	}
 	want = bodies(t, s, "p1", "aaaaaaaaaa")
 	content, err := os.ReadFile(filepath.Join(dir, FileName))

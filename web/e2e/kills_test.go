@@ -158,7 +158,7 @@ func staysQuiet(hold *protocol.Hold, rung protocol.Rung) bool {
 func idsIn(t testing.TB, data, pair, device string) map[string]int {
 	t.Helper()
 	dir := t.TempDir()
-	for _, suffix := range []string{"", "-wal"} {
+	for _, suffix := range []string{"-recent-a", "-recent-b", "-wal", ""} {
 		content, err := os.ReadFile(filepath.Join(data, store.FileName+suffix))
 		if os.IsNotExist(err) {
 			continue

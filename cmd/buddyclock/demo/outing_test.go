@@ -77,6 +77,7 @@ func (p *pool) hold(t *testing.T, pair, id string) *protocol.Hold {
 // longestWay is the longest time, ms, that an event of a device took to the server's disk.
 func (p *pool) longestWay(t *testing.T, hold, device string) (ms int64) {
 	t.Helper()
+	require.NoError(t, p.store.Settle(context.Background()))
 	db, err := sql.Open("sqlite", filepath.Join(p.dir, store.FileName))
 	require.NoError(t, err)
 	defer db.Close()
