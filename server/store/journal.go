@@ -200,8 +200,9 @@ type journal struct {
 	id     journalID
 	files  [2]File
 	active int
-	at     int64 // where the next record goes in the active file
-	number int64 // of the last record
+	at     int64    // where the next record goes in the active file
+	room   [2]int64 // bytes that each file has
+	number int64    // of the last record
 	buf    []byte
 }
 
@@ -224,14 +225,22 @@ func openJournal(path string, head journalHead, wrap func(File) File) (*journal,
 // and the next one takes its place.
 func (j *journal) write(rows []*row) error {
 	j.buf = appendRecord(j.buf[:0], j.id, j.number+1, rows)
-	f := j.files[j.active]
+	f, end := j.files[j.active], j.at+int64(len(j.buf))
+	if room := &j.room[j.active]; end > *room {
+		// Room is made ahead: a write to where a file has bytes already waits for
+		// those alone, and not for the file's new size.
+		more := min(max(end, leastRoom), mostRoom)
+		if _, err := f.WriteAt(make([]byte, more), end); err == nil {
+			*room = end + more
+		}
+	}
 	if _, err := f.WriteAt(j.buf, j.at); err != nil {
 		return fmt.Errorf("cannot write to the journal: %w", diskInWords(err))
 	}
 	if err := f.Sync(); err != nil {
 		return fmt.Errorf("cannot write the journal to disk: %w", diskInWords(err))
 	}
-	j.at += int64(len(j.buf))
+	j.at = end
 	j.number++
 	if cap(j.buf) > recordRoom {
 		j.buf = nil
@@ -239,8 +248,12 @@ func (j *journal) write(rows []*row) error {
 	return nil
 }
 
-// recordRoom is what is kept for the next record.
-const recordRoom = 1 << 20
+const (
+	// recordRoom is what is kept for the next record.
+	recordRoom = 1 << 20
+	// leastRoom and mostRoom bound what a file gets at once: as much as it has.
+	leastRoom, mostRoom = 64 << 10, 4 << 20
+)
 
 // turn goes on at the beginning of the other file, all of which must be folded in.
 func (j *journal) turn() {
@@ -249,7 +262,7 @@ func (j *journal) turn() {
 
 // empty takes all bytes out of both files, whose records must be folded in.
 func (j *journal) empty() error {
-	j.at = 0
+	j.at, j.room = 0, [2]int64{}
 	return errors.Join(j.files[0].Truncate(0), j.files[1].Truncate(0))
 }
 
