@@ -2,6 +2,7 @@ package server
 
 import (
 	"bufio"
+	"context"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -64,6 +65,9 @@ func serveLoad() {
 			var mem runtime.MemStats
 			runtime.ReadMemStats(&mem)
 			say("usage %d %d %d", cpuNs(), mem.HeapInuse+mem.StackInuse, runtime.NumGoroutine())
+		case "settle":
+			h.store.Settle(context.Background())
+			say("usage %d 0 0", cpuNs())
 		case "cpu":
 			say("usage %d 0 0", cpuNs())
 		case "profile":

@@ -10,10 +10,13 @@ import (
 )
 
 const (
-	// foldAfter is how long events stand in the journal alone, where not many come.
+	// foldAfter is how long events stand in the journal alone, unless many come.
 	foldAfter = 5 * time.Second
+	// foldBusy is how many events in that time are many: folding them in waits until
+	// fewer come, since it needs the disk that they need.
+	foldBusy = 4_096
 	// foldAt is the number of events at which they are folded in without delay.
-	foldAt = 32_768
+	foldAt = 131_072
 	// maxRecent bounds the events that are not folded in: they are held in memory.
 	maxRecent = 2 * foldAt
 	// foldShare is how many events are folded in by one transaction, so that other
@@ -77,8 +80,8 @@ func (k *keeper) lookAfterFolds(came bool) {
 	if len(wiping) > 0 {
 		answer(wiping, k.empty())
 	}
-	due := k.due.Swap(false)
 	n := k.recent.len()
+	due := k.isDue(n)
 	switch {
 	case k.folding != nil:
 	case n == 0:
@@ -94,9 +97,21 @@ func (k *keeper) lookAfterFolds(came bool) {
 	}
 }
 
+// isDue tells whether the time for a fold has come, and no better one is near.
+func (k *keeper) isDue(n int) bool {
+	if !k.due.Swap(false) {
+		return false
+	}
+	if k.timing = false; k.failed == nil && n < foldAt && k.recent.came-k.cameBefore > foldBusy {
+		k.foldIn(foldAfter)
+		return false
+	}
+	return true
+}
+
 func (k *keeper) foldIn(d time.Duration) {
 	if k.clk != nil {
-		k.timing = true
+		k.timing, k.cameBefore = true, k.recent.came
 		k.clk.AfterFunc(d, func() { k.due.Store(true); k.arrivals.poke() })
 	}
 }

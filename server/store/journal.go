@@ -229,9 +229,8 @@ func (j *journal) write(rows []*row) error {
 	if room := &j.room[j.active]; end > *room {
 		// Room is made ahead: a write to where a file has bytes already waits for
 		// those alone, and not for the file's new size.
-		more := min(max(end, leastRoom), mostRoom)
-		if _, err := f.WriteAt(make([]byte, more), end); err == nil {
-			*room = end + more
+		if _, err := f.WriteAt(make([]byte, moreRoom), end); err == nil {
+			*room = end + moreRoom
 		}
 	}
 	if _, err := f.WriteAt(j.buf, j.at); err != nil {
@@ -251,8 +250,8 @@ func (j *journal) write(rows []*row) error {
 const (
 	// recordRoom is what is kept for the next record.
 	recordRoom = 1 << 20
-	// leastRoom and mostRoom bound what a file gets at once: as much as it has.
-	leastRoom, mostRoom = 64 << 10, 4 << 20
+	// moreRoom is what a file gets at once: so little that nobody waits long.
+	moreRoom = 128 << 10
 )
 
 // turn goes on at the beginning of the other file, all of which must be folded in.

@@ -76,7 +76,9 @@ type keeper struct {
 	waiters []chan error     // who wait for the next fold
 	failed  error            // why the last fold did not succeed, or nil
 	timing  bool             // a time is set at which a fold is due
-	due     atomic.Bool
+	due     atomic.Bool      // it has come
+
+	cameBefore int64 // how many events had come when the time was set
 }
 
 func newKeeper(s *Store, j *journal) *keeper {

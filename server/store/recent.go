@@ -21,7 +21,7 @@ type eventKey struct {
 type recent struct {
 	mu       sync.Mutex
 	rows     []*row // in their order of arrival
-	came     int64  // how many ever did
+	came     int64  // how many ever did; only the keeper adds
 	byKey    map[eventKey]*row
 	byPair   map[string][]*row
 	byDevice map[string][]*row
