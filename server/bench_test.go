@@ -2,6 +2,7 @@ package server
 
 import (
 	"fmt"
+	"runtime/debug"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -87,6 +88,7 @@ func BenchmarkLoadFull(b *testing.B) {
 	// are stale and once that they are lost: after this time nobody is told any more.
 	idleTook := askClocks(askers, func() { time.Sleep(14 * time.Second) })
 
+	defer debug.SetGCPercent(debug.SetGCPercent(-1)) // what makes the load shall not stand still meanwhile
 	var kept, got atomic.Int64
 	var mu sync.Mutex
 	var took []time.Duration
@@ -114,7 +116,7 @@ func BenchmarkLoadFull(b *testing.B) {
 		paced(pairs, seconds, func(n, second int) {
 			phones[2*n].write(phones[2*n].event("look"))
 			if (n+second)%5 == 0 { // beside those that every phone makes anyhow
-				phones[2*n+1].write([]byte(`{"type":"time","t1":1}`))
+				phones[2*n+1].write(timeExchange)
 			}
 		})
 	})
@@ -127,11 +129,11 @@ func BenchmarkLoadFull(b *testing.B) {
 	for _, p := range phones { // a process has only so many sockets
 		p.ws.Close()
 	}
-	relayPerEvent := relayLoadOf(b, pairs, seconds)
+	eventsAlone, relayPerEvent := relayLoadOf(b, pairs, seconds, false), relayLoadOf(b, pairs, seconds, true)
 	// What is waiting when a commit begins goes into it; a floor commit writes as much.
 	disk := fsyncs(b, 300, 16<<10, 10*time.Millisecond)
 	b.Logf("%d events from phone to phone: p50 %s, p99 %s; disk p50 %s, p99 %s", pairs*seconds, ms(at(.5, took)), ms(at(.99, took)), ms(at(.5, disk)), ms(at(.99, disk)))
-	b.Logf("CPU an event: %s; relay %s", perEvent, relayPerEvent)
+	b.Logf("CPU an event: %s; relay %s, with events alone %s (%.2f)", perEvent, relayPerEvent, eventsAlone, float64(perEvent)/float64(eventsAlone))
 	b.Logf("clock answers: idle p50 %s, p99 %s; under load p50 %s, p99 %s", ms(at(.5, idleTook)), ms(at(.99, idleTook)), ms(at(.5, busyTook)), ms(at(.99, busyTook)))
 	report(b, "p50-over-commit", float64(at(.5, took))/float64(at(.5, disk)), 2)
 	report(b, "p99-over-commit", float64(at(.99, took))/float64(at(.5, disk)), 4)
@@ -169,32 +171,44 @@ func paced(n, seconds int, do func(n, second int)) {
 	}
 }
 
-// relayLoadOf puts the same load on the relay, and gives its CPU time an event.
-func relayLoadOf(b *testing.B, pairs, seconds int) time.Duration {
+// relayLoadOf puts the same load on the relay, with or without the clock exchanges
+// of phones, and gives its CPU time an event.
+func relayLoadOf(b *testing.B, pairs, seconds int, clocks bool) time.Duration {
 	relay := startChild(b, "relay")
 	var got atomic.Int64
 	clients := make([]*relayed, 2*pairs)
 	for n := range clients {
 		clients[n] = dialRelay(b, relay.at, n)
-		if n%2 == 1 {
-			go func() {
-				for {
-					if _, err := clients[n].read(); err != nil {
-						return
-					}
+		go func() {
+			for {
+				message, err := clients[n].read()
+				if err != nil {
+					return
+				}
+				if sentAt(message) > 0 {
 					got.Add(1)
 				}
-			}()
-		}
+			}
+		}()
 	}
 	p := &phone{}
 	before, _, _ := relay.usage("cpu")
-	paced(pairs, seconds, func(n, _ int) { clients[2*n].write(p.event("look")) })
+	paced(pairs, seconds, func(n, second int) {
+		clients[2*n].write(p.event("look"))
+		if clocks && (n+second)%5 == 0 {
+			clients[2*n+1].write(timeExchange)
+		}
+		if clocks && (n+second)%10 == 0 { // as stayAlive does
+			clients[2*n].write(timeExchange)
+			clients[2*n+1].write(timeExchange)
+		}
+	})
 	require.Eventually(b, func() bool { return got.Load() == int64(pairs*seconds) }, 30*time.Second, 10*time.Millisecond)
 	after, _, _ := relay.usage("cpu")
 	for _, c := range clients {
 		c.conn.Close()
 	}
+	relay.stop()
 	return (after - before) / time.Duration(pairs*seconds)
 }
 

@@ -2,6 +2,7 @@ package server
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"io"
@@ -24,7 +25,8 @@ import (
 func hashOf(token string) []byte { return access.HashToken(token) }
 
 // relayLoad is the relay's process. A client names itself with 4 bytes; what the
-// even ones send goes to the next odd one, each message with its length before it.
+// even ones send goes to the next odd one, each message with its length before it,
+// but a time exchange comes back.
 func relayLoad() {
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -66,8 +68,12 @@ func relayLoad() {
 				if _, err := io.ReadFull(r, buf[4:]); err != nil {
 					return
 				}
+				to := me ^ 1
+				if bytes.Equal(buf[4:], timeExchange) {
+					to = me
+				}
 				mu.Lock()
-				peer := peers[me^1]
+				peer := peers[to]
 				mu.Unlock()
 				peer.Write(buf)
 			}

@@ -2,6 +2,7 @@ package server
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -289,9 +290,12 @@ func (p *phone) event(kind string) []byte {
 		loadDevice(p.n), p.count, loadDevice(p.n), kind, now.UnixMilli(), loadRole(p.n), now.UnixNano())
 }
 
+// timeExchange asks for the time.
+var timeExchange = []byte(`{"type":"time","t1":1}`)
+
 // stayAlive keeps the server from taking the phone for gone.
 func (p *phone) stayAlive() {
-	for p.write([]byte(`{"type":"time","t1":1}`)) == nil {
+	for p.write(timeExchange) == nil {
 		time.Sleep(10 * time.Second)
 	}
 }
@@ -329,7 +333,7 @@ func (p *phone) asksTime(stop <-chan struct{}, pause time.Duration) (took []time
 		case <-time.After(pause):
 		}
 		begun := time.Now()
-		if p.write([]byte(`{"type":"time","t1":1}`)) != nil {
+		if p.write(timeExchange) != nil {
 			return took
 		}
 		for {
@@ -347,12 +351,9 @@ func (p *phone) asksTime(stop <-chan struct{}, pause time.Duration) (took []time
 
 // stored counts the ids in a `stored` frame.
 func stored(frame []byte) int {
-	var m struct {
-		Type string
-		IDs  []string
-	}
-	if json.Unmarshal(frame, &m) != nil || m.Type != "stored" {
+	if !bytes.HasPrefix(frame, []byte(`{"type":"stored"`)) {
 		return 0
 	}
-	return len(m.IDs)
+	_, ids, _ := bytes.Cut(frame, []byte(`"ids":[`))
+	return bytes.Count(ids, []byte(`"`)) / 2
 }

@@ -21,7 +21,7 @@ const (
 	maxRecent = 2 * foldAt
 	// foldShare is how many events are folded in by one transaction, so that other
 	// work on the data file does not wait long.
-	foldShare = 4_096
+	foldShare = 16_384
 	// yieldEvery is after how many events whatever else is to be done goes first.
 	yieldEvery = 8
 	// tryAgainAfter is the time until a fold that failed is tried once more.

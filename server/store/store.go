@@ -44,6 +44,10 @@ const lockName = "buddyclock.lock"
 // was changed need not outlast a power cut.
 var durable = []string{"synchronous(FULL)", "fullfsync(ON)", "checkpoint_fullfsync(ON)", "secure_delete(ON)"}
 
+// longLog is the length of SQLite's log in pages from which on a commit folds it into
+// the file. Nobody waits for a commit long; the fewer times, the less is written.
+const longLog = 4000
+
 func init() {
 	// Where it cannot be, all is waited for.
 	_, _ = sqlite.Fdatasync(true)
@@ -143,7 +147,7 @@ func (s *Store) open() error {
 	if err != nil {
 		return err
 	}
-	s.write, err = openDB(s.path, "rw", append([]string{"journal_mode(WAL)", "busy_timeout(10000)", "foreign_keys(ON)"}, durable...)...)
+	s.write, err = openDB(s.path, "rw", append([]string{"journal_mode(WAL)", "busy_timeout(10000)", "foreign_keys(ON)", fmt.Sprintf("wal_autocheckpoint(%d)", longLog)}, durable...)...)
 	if err != nil {
 		return err
 	}
