@@ -31,7 +31,7 @@ func (c Counts) Has(device string, counter int64) bool {
 func (s *Store) Missing(ctx context.Context, pair string, devices []string, theirs Counts) ([][]byte, error) {
 	var found []*row
 	for _, device := range devices {
-		recent := s.recent.ofDevice(device, func(r *row) bool { return r.pair == pair })
+		recent := s.recent.those(func(r *row) bool { return r.device == device && r.pair == pair })
 		rows, err := s.rows(ctx, "WHERE device = ? AND counter > ? AND pair = ?", device, theirs.Have[device], pair)
 		if err != nil {
 			return nil, err
@@ -56,7 +56,7 @@ func bodiesOf(rows []*row) [][]byte {
 
 // Hold gives the events of one hold, in their order of arrival.
 func (s *Store) Hold(ctx context.Context, pair, hold string) ([]protocol.Event, error) {
-	recent := s.recent.ofPair(pair, func(r *row) bool { return r.hold == hold })
+	recent := s.recent.those(func(r *row) bool { return r.hold == hold && r.pair == pair })
 	rows, err := s.rows(ctx, "WHERE pair = ? AND hold = ? ORDER BY seq", pair, hold)
 	if err != nil {
 		return nil, err
@@ -84,7 +84,7 @@ func (r *row) event() (protocol.Event, error) {
 // OutsideHolds gives what a pair recorded that belongs to no hold, such as its
 // place cards, in the order of arrival, as JSON texts.
 func (s *Store) OutsideHolds(ctx context.Context, pair string) ([][]byte, error) {
-	recent := s.recent.ofPair(pair, func(r *row) bool { return strings.HasSuffix(r.hold, "-h00") })
+	recent := s.recent.those(func(r *row) bool { return r.pair == pair && strings.HasSuffix(r.hold, "-h00") })
 	rows, err := s.rows(ctx, "WHERE pair = ? AND hold LIKE '%-h00' ORDER BY seq", pair)
 	return bodiesOf(with(rows, recent)), err
 }
@@ -111,7 +111,7 @@ func (s *Store) NewestPlan(ctx context.Context, pair string) ([]byte, error) {
 
 // newest gives a pair's last event of some kinds, by their times, or nil.
 func (s *Store) newest(ctx context.Context, pair string, kinds ...string) (*row, error) {
-	recent := s.recent.ofPair(pair, func(r *row) bool { return slices.Contains(kinds, r.kind) })
+	recent := s.recent.those(func(r *row) bool { return r.pair == pair && slices.Contains(kinds, r.kind) })
 	// By name, so that the index of plans can be used.
 	rows, err := s.rows(ctx, "WHERE pair = ? AND kind IN ('"+strings.Join(kinds, "', '")+"') ORDER BY at DESC, id DESC LIMIT 1", pair)
 	if rows = append(rows, recent...); err != nil || len(rows) == 0 {
@@ -142,7 +142,7 @@ const MaxRuns = 64
 // are no gaps: nobody is to send them again. It reads on from a counter known
 // to be reached.
 func (s *Store) Counters(ctx context.Context, device string, from int64) (upTo int64, beyond []Run, err error) {
-	recent := s.recent.ofDevice(device, func(r *row) bool { return r.counter > from })
+	recent := s.recent.those(func(r *row) bool { return r.device == device && r.counter > from })
 	rows, err := s.read.QueryContext(ctx, `
 		SELECT counter FROM event WHERE device = ?1 AND counter > ?2
 		UNION ALL SELECT counter FROM erased WHERE device = ?1 AND counter > ?2 ORDER BY counter`, device, from)

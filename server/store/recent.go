@@ -19,17 +19,13 @@ type eventKey struct {
 // file yet. Who reads asks here first and the data file then: an event that is
 // folded in between is found twice, and not missed.
 type recent struct {
-	mu       sync.Mutex
-	rows     []*row // in their order of arrival
-	came     int64  // how many ever did; only the keeper adds
-	byKey    map[eventKey]*row
-	byPair   map[string][]*row
-	byDevice map[string][]*row
+	mu    sync.Mutex
+	rows  []*row // in their order of arrival
+	came  int64  // how many ever did; only the keeper adds
+	byKey map[eventKey]*row
 }
 
-func newRecent() *recent {
-	return &recent{byKey: map[eventKey]*row{}, byPair: map[string][]*row{}, byDevice: map[string][]*row{}}
-}
+func newRecent() *recent { return &recent{byKey: map[eventKey]*row{}} }
 
 func (r *recent) add(rows []*row) {
 	r.mu.Lock()
@@ -38,8 +34,6 @@ func (r *recent) add(rows []*row) {
 		r.came++
 		one.seq = recentSeq + r.came
 		r.byKey[one.key()] = one
-		r.byPair[one.pair] = append(r.byPair[one.pair], one)
-		r.byDevice[one.device] = append(r.byDevice[one.device], one)
 	}
 	r.rows = append(r.rows, rows...)
 }
@@ -50,19 +44,9 @@ func (r *recent) drop(n int) {
 	defer r.mu.Unlock()
 	for _, one := range r.rows[:n] {
 		delete(r.byKey, one.key())
-		dropFirst(r.byPair, one.pair)
-		dropFirst(r.byDevice, one.device)
 	}
 	if r.rows = r.rows[n:]; len(r.rows) == 0 {
 		r.rows = nil
-	}
-}
-
-func dropFirst(of map[string][]*row, key string) {
-	if len(of[key]) == 1 {
-		delete(of, key)
-	} else {
-		of[key] = of[key][1:]
 	}
 }
 
@@ -86,21 +70,12 @@ func (r *recent) one(key eventKey) *row {
 	return r.byKey[key]
 }
 
-// ofPair gives the events of a pair that a filter lets through.
-func (r *recent) ofPair(pair string, filter func(*row) bool) []*row {
+// those gives the events that a filter lets through. They are looked through one
+// by one: hardly ever are there many, and adding one must cost next to nothing.
+func (r *recent) those(filter func(*row) bool) (some []*row) {
 	r.mu.Lock()
-	defer r.mu.Unlock()
-	return chosen(r.byPair[pair], filter)
-}
-
-// ofDevice gives the events of a device that a filter lets through.
-func (r *recent) ofDevice(device string, filter func(*row) bool) []*row {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return chosen(r.byDevice[device], filter)
-}
-
-func chosen(rows []*row, filter func(*row) bool) (some []*row) {
+	rows := r.rows[:len(r.rows):len(r.rows)]
+	r.mu.Unlock()
 	for _, one := range rows {
 		if filter(one) {
 			some = append(some, one)
