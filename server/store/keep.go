@@ -234,13 +234,10 @@ func (r *row) beside(other *row) Outcome {
 	return Conflict
 }
 
-// topOf gives the highest counter of a device whose event was ever stored.
+// topOf gives the highest counter of a device whose event was ever in the data file.
 func (s *Store) topOf(ctx context.Context, device string) (top int64, err error) {
 	err = s.read.QueryRowContext(ctx, `
 		SELECT max(coalesce((SELECT max(counter) FROM event WHERE device = ?1), 0),
 			coalesce((SELECT max(counter) FROM erased WHERE device = ?1), 0))`, device).Scan(&top)
-	for _, r := range s.recent.those(func(r *row) bool { return r.device == device }) {
-		top = max(top, r.counter)
-	}
 	return top, err
 }
