@@ -94,7 +94,7 @@ func readRecords(in io.ReaderAt, size int64, id journalID, folded int64) (record
 		}
 		at += blockBytes
 		number, length, sum, ok := readHead(head, id)
-		if !ok || length > size-at+blockBytes-recordHeadBytes {
+		if !ok || length == 0 || length > size-at+blockBytes-recordHeadBytes {
 			continue
 		}
 		events := make([]byte, length)

@@ -141,7 +141,7 @@ func TestH20FlippedBytesInTheJournal(t *testing.T) {
 	noticed := 0
 	for _, suffix := range journalSuffixes {
 		content := all[suffix]
-		for i := 0; i < len(content); i += stride(599) {
+		for i := 0; i < len(content); i += stride(1999) {
 			spoilt := map[string][]byte{"": all[""], "-wal": all["-wal"], journalSuffixes[0]: all[journalSuffixes[0]], journalSuffixes[1]: all[journalSuffixes[1]]}
 			spoilt[suffix] = slices.Clone(content)
 			spoilt[suffix][i] ^= 1 << (i % 8)
@@ -154,7 +154,7 @@ func TestH20FlippedBytesInTheJournal(t *testing.T) {
 			require.Equal(t, want[:len(got)], got, "%s %d", suffix, i)
 		}
 	}
-	require.Greater(t, noticed, 20)
+	require.Greater(t, noticed, 10)
 }
 
 // Ensures that the last record alone is given up where its end never reached the
@@ -165,7 +165,7 @@ func TestH08JournalOfAPowerCut(t *testing.T) {
 	content := all[active]
 	last := bytes.LastIndex(content[:bytes.Index(content, []byte(want[len(want)-1]))], []byte(recordMagic))
 	require.Zero(t, last%blockBytes)
-	for n := last + 1; n < len(content); n += 577 {
+	for n := last + 1; n < len(content); n += stride(2311) {
 		for _, rest := range [][]byte{nil, make([]byte, len(content)-n), bytes.Repeat([]byte{0xff}, len(content)-n)} {
 			cut := map[string][]byte{"": all[""], "-wal": all["-wal"], journalSuffixes[1]: all[journalSuffixes[1]]}
 			cut[active] = slices.Concat(content[:n], rest)
@@ -306,14 +306,17 @@ func TestReadersSeeWhatIsOnItsWay(t *testing.T) {
 // many store, read, and have it folded in.
 func TestH08KilledAtAnyMoment(t *testing.T) {
 	dir := t.TempDir()
-	s := open(t, dir)
+	disk := &fakeDisk{}
+	s, err := Open(dir, now, Files(disk.wrap))
+	require.NoError(t, err)
+	defer s.Close()
 	ctx, stop := context.WithCancel(context.Background())
 	var wg sync.WaitGroup
 	var mu sync.Mutex
 	acknowledged := map[string]bool{}
 	for _, device := range []string{"aaaaaaaaaa", "bbbbbbbbbb"} {
 		wg.Go(func() {
-			for n := 1; ctx.Err() == nil; n++ {
+			for n := 1; n <= 4_000 && ctx.Err() == nil; n++ {
 				e := event(t, device, n, "look", nowMs)
 				if outcomes, err := s.tryAppend("p1", e); err != nil || outcomes[0] != Stored {
 					t.Error(outcomes, err)
@@ -332,6 +335,8 @@ func TestH08KilledAtAnyMoment(t *testing.T) {
 			}
 		}
 	})
+	defer wg.Wait()
+	defer stop()
 	for range 15 {
 		mu.Lock()
 		want := make([]string, 0, len(acknowledged))
@@ -340,18 +345,25 @@ func TestH08KilledAtAnyMoment(t *testing.T) {
 		}
 		mu.Unlock()
 		var all map[string][]byte
-		// In the committer's place, so that SQLite's files are copied as of one instant.
-		require.NoError(t, s.do(func(*writer) error { all = files(t, dir); return nil }))
+		// In the committer's place and with the journal at rest, so that all files are
+		// copied as of one instant.
+		require.NoError(t, s.do(func(*writer) error {
+			disk.writing.Lock()
+			defer disk.writing.Unlock()
+			all = files(t, dir)
+			return nil
+		}))
 		got, damaged := restarted(t, all)
 		require.False(t, damaged)
-		for _, body := range want {
-			require.True(t, slices.Contains(got, body), body)
+		there := map[string]bool{}
+		for _, body := range got {
+			require.False(t, there[body], "nothing twice")
+			there[body] = true
 		}
-		slices.Sort(got)
-		require.Len(t, slices.Compact(got), len(got), "nothing twice")
+		for _, body := range want {
+			require.True(t, there[body], body)
+		}
 	}
-	stop()
-	wg.Wait()
 }
 
 // Ensures that nothing of an erased event is left in any file.

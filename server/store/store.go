@@ -178,8 +178,12 @@ func (s *Store) open() error {
 // startKeeping brings what a program that was killed left in its journal into the
 // data file, and goes on with an empty one.
 func (s *Store) startKeeping(records []record) error {
+	var left []*row
 	for _, r := range records {
-		if err := s.fold(r.rows, r.number); err != nil {
+		left = append(left, r.rows...)
+	}
+	if len(left) > 0 {
+		if err := s.fold(left, records[len(records)-1].number); err != nil {
 			return s.judgeError(err)
 		}
 	}

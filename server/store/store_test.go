@@ -245,9 +245,12 @@ func TestNobodyWaitsForTheDataFile(t *testing.T) {
 
 // fakeDisk is a disk that can fail, or not come to an end.
 type fakeDisk struct {
+	writing sync.RWMutex // held while nothing is written
+
 	mu   sync.Mutex
 	err  error
-	part int // how much of a write that fails is done, bytes
+	part int  // how much of a write that fails is done, bytes
+	lazy bool // all is written, and putting it on the disk fails
 	held []heldWrite
 }
 
@@ -278,22 +281,34 @@ type fakeFile struct {
 }
 
 func (f *fakeFile) WriteAt(b []byte, at int64) (int, error) {
+	f.disk.writing.RLock()
+	defer f.disk.writing.RUnlock()
 	f.disk.mu.Lock()
 	err, part := f.disk.err, min(f.disk.part, len(b))
 	var held *heldWrite
 	if len(f.disk.held) > 0 {
 		held, f.disk.held = &f.disk.held[0], f.disk.held[1:]
 	}
+	lazy := f.disk.lazy
 	f.disk.mu.Unlock()
 	if held != nil {
 		close(held.inside)
 		<-held.free
 	}
-	if err != nil {
+	if err != nil && !lazy {
 		n, _ := f.File.WriteAt(b[:part], at)
 		return n, err
 	}
 	return f.File.WriteAt(b, at)
+}
+
+func (f *fakeFile) Sync() error {
+	f.disk.mu.Lock()
+	defer f.disk.mu.Unlock()
+	if f.disk.err != nil {
+		return f.disk.err
+	}
+	return f.File.Sync()
 }
 
 // Ensures that a write which fails leaves nothing behind, and the next one goes
@@ -314,6 +329,10 @@ func TestFailedWriteLeavesNothing(t *testing.T) {
 		require.ErrorContains(t, err, "the disk is full")
 		require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 1)
 	}
+	disk.lazy = true
+	_, err = s.tryAppend("p1", e)
+	require.ErrorContains(t, err, "cannot write the journal to disk")
+	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 1)
 	disk.fail(nil, 0)
 	require.Equal(t, []Outcome{Stored}, s.append(t, "p1", e))
 	require.Equal(t, []Outcome{Stored, Known}, s.append(t, "p1", big, e))
