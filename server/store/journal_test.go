@@ -237,7 +237,7 @@ func TestFoldedInByItself(t *testing.T) {
 func TestReadersSeeWhatIsOnItsWay(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
 	ctx := context.Background()
-	for round := range 20 {
+	for round := range 6 {
 		slow, err := Open(t.TempDir(), now, Paced(clock.NewMock())) // folds when asked only
 		require.NoError(t, err)
 		quick, err := Open(t.TempDir(), now)
@@ -316,7 +316,7 @@ func TestH08KilledAtAnyMoment(t *testing.T) {
 	acknowledged := map[string]bool{}
 	for _, device := range []string{"aaaaaaaaaa", "bbbbbbbbbb"} {
 		wg.Go(func() {
-			for n := 1; n <= 4_000 && ctx.Err() == nil; n++ {
+			for n := 1; n <= 800 && ctx.Err() == nil; n++ {
 				e := event(t, device, n, "look", nowMs)
 				if outcomes, err := s.tryAppend("p1", e); err != nil || outcomes[0] != Stored {
 					t.Error(outcomes, err)
@@ -337,7 +337,7 @@ func TestH08KilledAtAnyMoment(t *testing.T) {
 	})
 	defer wg.Wait()
 	defer stop()
-	for range 15 {
+	for range 8 {
 		mu.Lock()
 		want := make([]string, 0, len(acknowledged))
 		for body := range acknowledged {
