@@ -143,6 +143,34 @@ func fsyncs(b *testing.B, n, bytes int, every time.Duration) (took []time.Durati
 	return took
 }
 
+// groupCommits gives how long events wait for the disk that come evenly, where
+// nothing is done but to write what has come and to wait for the disk, over and
+// over: what a disk's own pauses cost whoever comes meanwhile.
+func groupCommits(b *testing.B, perSecond, seconds, bytesEach int) (took []time.Duration) {
+	b.Helper()
+	f, err := os.Create(filepath.Join(b.TempDir(), "floor"))
+	require.NoError(b, err)
+	b.Cleanup(func() { f.Close() })
+	every := time.Second / time.Duration(perSecond)
+	begun := time.Now()
+	for len(took) < perSecond*seconds {
+		due := time.Duration(len(took)) * every
+		come := int((time.Since(begun)-due)/every) + 1
+		if come <= 0 {
+			time.Sleep(due - time.Since(begun))
+			continue
+		}
+		_, err := f.Write(make([]byte, come*bytesEach))
+		require.NoError(b, err)
+		require.NoError(b, f.Sync())
+		now := time.Since(begun)
+		for range come {
+			took = append(took, now-time.Duration(len(took))*every)
+		}
+	}
+	return took
+}
+
 // at gives the value below which a share of them lies.
 func at(share float64, all []time.Duration) time.Duration {
 	if len(all) == 0 {

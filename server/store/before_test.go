@@ -10,7 +10,8 @@ import (
 )
 
 // Ensures that a file from before, whose events have a second index by their
-// ids, is gone on with as it is: nothing of it is lost, and all of it is sound.
+// ids, and which has no journal and lacks tables, is read, and gone on with as it is:
+// nothing of it is lost, and all of it is sound.
 func TestFilesOfBeforeGoOn(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir)
@@ -21,16 +22,18 @@ func TestFilesOfBeforeGoOn(t *testing.T) {
 	require.NoError(t, s.Close())
 
 	const idNow, idBefore = "id        TEXT NOT NULL, ", "id        TEXT NOT NULL UNIQUE, "
-	events := schema[strings.Index(schema, "CREATE TABLE event"):]
+	events := strings.TrimSuffix(schema[strings.Index(schema, "CREATE TABLE event"):], erasedSchema)
 	require.Contains(t, events, idNow)
 	db, err := openDB(filepath.Join(dir, FileName), "rw")
 	require.NoError(t, err)
-	_, err = db.Exec("DROP TABLE event; " + strings.Replace(events, idNow, idBefore, 1))
+	_, err = db.Exec("DROP TABLE event; DROP TABLE erased; DROP TABLE outing; DROP TABLE journal; PRAGMA user_version = 1; " + strings.Replace(events, idNow, idBefore, 1))
 	require.NoError(t, err)
 	var indexes int
 	require.NoError(t, db.QueryRow("SELECT count(*) FROM sqlite_schema WHERE name LIKE 'sqlite_autoindex_event%'").Scan(&indexes))
 	require.Equal(t, 1, indexes, "as it was before")
 	require.NoError(t, db.Close())
+	report := inspect(t, dir)
+	require.True(t, report.Sound(), report.Findings)
 
 	s = open(t, dir)
 	first, second := event(t, "aaaaaaaaaa", 1, "look", nowMs), event(t, "aaaaaaaaaa", 2, "look", nowMs)
@@ -46,8 +49,7 @@ func TestFilesOfBeforeGoOn(t *testing.T) {
 	require.EqualValues(t, 1, n)
 	require.Equal(t, []Outcome{Erased, Stored}, s.append(t, pair.ID, second, event(t, "aaaaaaaaaa", 3, "look", nowMs)))
 	require.NoError(t, s.Close())
-	report, err := Inspect(context.Background(), filepath.Join(dir, FileName))
-	require.NoError(t, err)
+	report = inspect(t, dir)
 	require.True(t, report.Sound(), report.Findings)
 	require.EqualValues(t, 2, report.Events)
 }

@@ -164,8 +164,12 @@ func (s *Store) Counters(ctx context.Context, device string, from int64) (upTo i
 		}
 		slices.Sort(counters)
 	}
+	if err := rows.Err(); err != nil {
+		return from, nil, err
+	}
+	s.noteTop(device, slices.Max(append(counters, from)))
 	upTo, beyond = runsOf(counters, from)
-	return upTo, beyond, rows.Err()
+	return upTo, beyond, nil
 }
 
 // runsOf gives how far counters go on from one without a gap, and the lowest runs

@@ -23,7 +23,7 @@ const (
 	// work on the data file does not wait long.
 	foldShare = 16_384
 	// yieldEvery is after how many events whatever else is to be done goes first.
-	yieldEvery = 8
+	yieldEvery = 16
 	// tryAgainAfter is the time until a fold that failed is tried once more.
 	tryAgainAfter = time.Second
 )

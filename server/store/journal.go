@@ -194,6 +194,9 @@ type File interface {
 	Close() error
 }
 
+// dataFile is a file whose Sync waits for no more than it must.
+type dataFile struct{ *os.File }
+
 // journal writes records. Only the keeper uses it.
 type journal struct {
 	path   string
@@ -214,8 +217,8 @@ func openJournal(path string, head journalHead, wrap func(File) File) (*journal,
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("cannot make the journal: %w", err), j.close())
 		}
-		if j.files[i] = f; wrap != nil {
-			j.files[i] = wrap(f)
+		if j.files[i] = (dataFile{f}); wrap != nil {
+			j.files[i] = wrap(j.files[i])
 		}
 	}
 	return j, folder.Sync(filepath.Dir(path))

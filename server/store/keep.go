@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -164,18 +165,16 @@ func (k *keeper) keep(arrivals []*arrival) error {
 		k.afterFold(<-k.folded)
 	}
 	var fresh []*row
-	among := map[eventKey]*row{}
 	for _, a := range arrivals {
 		for i, r := range a.rows {
 			if a.outcomes[i] = Conflict; r == nil {
 				continue
 			}
 			var err error
-			if a.outcomes[i], err = k.judge(r, among); err != nil {
+			if a.outcomes[i], err = k.judge(r, fresh); err != nil {
 				return fmt.Errorf("cannot tell whether an event is stored already: %w", inWords(err))
 			}
 			if a.outcomes[i] == Stored {
-				among[r.key()] = r
 				fresh = append(fresh, r)
 			}
 		}
@@ -192,7 +191,7 @@ func (k *keeper) keep(arrivals []*arrival) error {
 
 // judge tells what an event is beside what is stored, and beside what is about to
 // be.
-func (k *keeper) judge(r *row, among map[eventKey]*row) (Outcome, error) {
+func (k *keeper) judge(r *row, fresh []*row) (Outcome, error) {
 	ctx := context.Background()
 	top, heard := k.top[r.device]
 	if !heard {
@@ -205,9 +204,9 @@ func (k *keeper) judge(r *row, among map[eventKey]*row) (Outcome, error) {
 	if r.counter > top {
 		return Stored, nil
 	}
-	old := among[r.key()]
-	if old == nil {
-		old = k.recent.one(r.key())
+	old := k.recent.one(r.key())
+	if i := slices.IndexFunc(fresh, func(one *row) bool { return one.key() == r.key() }); i >= 0 {
+		old = fresh[i]
 	}
 	if old == nil {
 		rows, err := k.rows(ctx, whereKey, r.device, r.counter)
@@ -235,9 +234,25 @@ func (r *row) beside(other *row) Outcome {
 }
 
 // topOf gives the highest counter of a device whose event was ever in the data file.
+// A device that connects is told what is there of its events, so that it is known
+// before the first new one comes.
 func (s *Store) topOf(ctx context.Context, device string) (top int64, err error) {
+	s.mu.Lock()
+	top, noted := s.tops[device]
+	s.mu.Unlock()
+	if noted {
+		return top, nil
+	}
 	err = s.read.QueryRowContext(ctx, `
 		SELECT max(coalesce((SELECT max(counter) FROM event WHERE device = ?1), 0),
 			coalesce((SELECT max(counter) FROM erased WHERE device = ?1), 0))`, device).Scan(&top)
 	return top, err
+}
+
+// noteTop notes a device's highest counter, as somebody read it. Whether events came
+// since does not matter: the keeper knows those that it has kept.
+func (s *Store) noteTop(device string, top int64) {
+	s.mu.Lock()
+	s.tops[device] = top
+	s.mu.Unlock()
 }

@@ -93,6 +93,7 @@ type Store struct {
 
 	mu               sync.Mutex // guards those below
 	settling, wiping []chan error
+	tops             map[string]int64 // of devices, as last read
 }
 
 // Option is something that a store may be opened with.
@@ -121,7 +122,7 @@ func Open(dir string, nowMs func() int64, options ...Option) (*Store, error) {
 	s := &Store{
 		path: path, nowMs: nowMs, lock: lock,
 		arrivals: newQueue[*arrival](), recent: newRecent(), kept: make(chan struct{}),
-		jobs: newQueue[job](), committed: make(chan struct{}),
+		jobs: newQueue[job](), committed: make(chan struct{}), tops: map[string]int64{},
 	}
 	for _, set := range options {
 		set(s)
@@ -152,7 +153,7 @@ func (s *Store) open() error {
 		return err
 	}
 	s.write.SetMaxOpenConns(1)
-	if _, err := s.write.Exec(additions + erasedSchema + journalSchema + fmt.Sprintf("PRAGMA user_version = %d", formatVersion)); err != nil {
+	if err := s.renew(); err != nil {
 		return s.judgeError(err)
 	}
 	read, err := openDB(s.path, "rw", "query_only(ON)", "busy_timeout(10000)")
@@ -173,6 +174,16 @@ func (s *Store) open() error {
 		return err
 	}
 	return nil
+}
+
+// renew adds to a file of before what it lacks.
+func (s *Store) renew() error {
+	var format int
+	if err := s.write.QueryRow("PRAGMA user_version").Scan(&format); err != nil || format == formatVersion {
+		return err
+	}
+	_, err := s.write.Exec(fmt.Sprintf("BEGIN; %s %s %s PRAGMA user_version=%d; COMMIT;", additions, erasedSchema, journalSchema, formatVersion))
+	return err
 }
 
 // startKeeping brings what a program that was killed left in its journal into the
