@@ -132,8 +132,9 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 		assets, err := web.NewAssets(web.Source())
 		packed <- packing{assets, err}
 	}()
+	log := slog.New(slog.NewTextHandler(m.Stderr, nil))
 	shared := server.NewSharedClock(m.Clock)
-	st, err := store.Open(o.data, shared.NowMs, store.Paced(m.Clock))
+	st, err := store.Open(o.data, shared.NowMs, store.Paced(m.Clock), store.Troubled(foldTrouble(log)))
 	if err != nil {
 		return storeError(o.data, err)
 	}
@@ -164,7 +165,7 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 		Store: st, Session: session, Clock: m.Clock, Shared: shared, Assets: page.assets,
 		Hosts: server.NewHosts(m.Clock, way.names()...),
 		URLs:  urls,
-		Log:   slog.New(slog.NewTextHandler(m.Stderr, nil)),
+		Log:   log,
 
 		Simulated: o.demo != nil || demo.Marked(o.data),
 	})
@@ -220,6 +221,17 @@ func listenError(addr string, err error) error {
 		return fmt.Errorf("cannot listen on %s (%v); -addr takes an address such as :8080 or 127.0.0.1:8080", addr, unknown.Err)
 	}
 	return fmt.Errorf("cannot listen on %s: %w", addr, err)
+}
+
+// foldTrouble says when stored events wait for the data file, and when no longer.
+func foldTrouble(log *slog.Logger) func(error) {
+	return func(err error) {
+		if err != nil {
+			log.Error("events are stored in the journal beside the data file and cannot be brought into it: holds go on, logs and exports do not", "reason", err)
+		} else {
+			log.Info("events are brought into the data file again")
+		}
+	}
 }
 
 // storeError adds what to do, where the store does not know it.

@@ -131,6 +131,9 @@ func (k *keeper) beginFold() {
 
 func (k *keeper) afterFold(err error) {
 	f := k.folding
+	if k.tell != nil && (err == nil) != (k.failed == nil) {
+		k.tell(err)
+	}
 	k.folding, k.failed = nil, err
 	if err == nil {
 		k.recent.drop(len(f.rows))

@@ -196,7 +196,8 @@ func TestJournalOfAnotherFile(t *testing.T) {
 func TestFoldedInByItself(t *testing.T) {
 	dir := t.TempDir()
 	mock := clock.NewMock()
-	s, err := Open(dir, now, Paced(mock))
+	told := make(chan error, 9)
+	s, err := Open(dir, now, Paced(mock), Troubled(func(err error) { told <- err }))
 	require.NoError(t, err)
 	defer s.Close()
 	db, err := openDB(filepath.Join(dir, FileName), "rw", "busy_timeout(10000)")
@@ -220,12 +221,17 @@ func TestFoldedInByItself(t *testing.T) {
 	_, err = db.Exec("CREATE TRIGGER broken BEFORE INSERT ON event BEGIN SELECT RAISE(ABORT, 'no'); END")
 	require.NoError(t, err)
 	s.append(t, "p1", event(t, "aaaaaaaaaa", 4, "look", nowMs))
-	require.ErrorContains(t, s.Settle(t.Context()), "cannot write an event to the data file")
+	for range 2 {
+		require.ErrorContains(t, s.Settle(t.Context()), "cannot write an event to the data file")
+	}
+	require.ErrorContains(t, <-told, "cannot write an event to the data file")
+	require.Empty(t, told, "said once")
 	require.Equal(t, []Outcome{Stored, Known}, s.append(t, "p1", event(t, "aaaaaaaaaa", 5, "look", nowMs), event(t, "aaaaaaaaaa", 4, "look", nowMs)))
 	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 5)
 	_, err = db.Exec("DROP TRIGGER broken")
 	require.NoError(t, err)
 	pass(5)
+	require.NoError(t, <-told)
 	s.append(t, "p1", event(t, "aaaaaaaaaa", 6, "look", nowMs))
 	got, damaged := reopened(t, dir)
 	require.False(t, damaged)

@@ -83,6 +83,7 @@ type Store struct {
 	write *sql.DB
 	clk   clock.Clock     // nil where writes are not paced
 	wrap  func(File) File // what puts another file in place, or nil
+	tell  func(error)     // of folds that begin to fail, or nil
 
 	arrivals  *queue[*arrival] // for the keeper
 	recent    *recent
@@ -98,6 +99,10 @@ type Store struct {
 
 // Option is something that a store may be opened with.
 type Option func(*Store)
+
+// Troubled has tell called with why once events cannot be brought into the data file
+// and stay in the journal, and with nil once they can again. It must not block.
+func Troubled(tell func(error)) Option { return func(s *Store) { s.tell = tell } }
 
 // Files has each file of the journal replaced by what wrap gives for it, as a test
 // does that fails a disk.
