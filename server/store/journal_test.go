@@ -16,6 +16,8 @@ import (
 
 	"github.com/benbjohnson/clock"
 	"github.com/stretchr/testify/require"
+
+	"buddyclock/protocol"
 )
 
 // fileSuffixes name the files of a data folder, after the data file's name.
@@ -228,6 +230,12 @@ func TestFoldedInByItself(t *testing.T) {
 	require.Empty(t, told, "said once")
 	require.Equal(t, []Outcome{Stored, Known}, s.append(t, "p1", event(t, "aaaaaaaaaa", 5, "look", nowMs), event(t, "aaaaaaaaaa", 4, "look", nowMs)))
 	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 5)
+	killed := t.TempDir()
+	for suffix, content := range files(t, dir) {
+		require.NoError(t, os.WriteFile(filepath.Join(killed, FileName+suffix), content, 0o600))
+	}
+	spoil(t, killed, "DROP TRIGGER broken")
+	require.Len(t, bodies(t, open(t, killed), "p1", "aaaaaaaaaa"), 5, "nothing that is not in the data file was written over")
 	_, err = db.Exec("DROP TRIGGER broken")
 	require.NoError(t, err)
 	pass(5)
@@ -236,6 +244,57 @@ func TestFoldedInByItself(t *testing.T) {
 	got, damaged := reopened(t, dir)
 	require.False(t, damaged)
 	require.Len(t, got, 6)
+}
+
+// Ensures that what comes in great numbers is folded in once fewer come.
+func TestFoldsWaitForCalm(t *testing.T) {
+	mock := clock.NewMock()
+	s, err := Open(t.TempDir(), now, Paced(mock))
+	require.NoError(t, err)
+	defer s.Close()
+	n := 0
+	store := func(count int) {
+		var events []protocol.Event
+		for range count {
+			n++
+			events = append(events, event(t, "aaaaaaaaaa", n, "look", nowMs))
+		}
+		s.append(t, "p1", events...)
+	}
+	for range 3 {
+		store(1)
+		store(foldBusy + 1)
+		mock.Add(foldAfter)
+		store(1) // what is due has been looked at by the time this is stored
+		require.Equal(t, n, s.recent.len())
+	}
+	require.Eventually(t, func() bool { mock.Add(foldAfter); return s.recent.len() == 0 }, 10*time.Second, time.Millisecond)
+	stored, err := s.Verify(t.Context())
+	require.NoError(t, err)
+	require.EqualValues(t, n, stored)
+}
+
+// Ensures that an event that was stored before the program was started is known,
+// whatever was read of its device.
+func TestKnownPastAStart(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	for _, n := range []int{1, 2, 5} {
+		s.append(t, "p1", event(t, "aaaaaaaaaa", n, "look", nowMs))
+	}
+	require.NoError(t, s.Close())
+	for _, read := range []bool{false, true} {
+		for from := range int64(6) {
+			s = open(t, dir)
+			if read {
+				_, _, err := s.Counters(t.Context(), "aaaaaaaaaa", from)
+				require.NoError(t, err)
+			}
+			require.Equal(t, []Outcome{Known, Conflict, Known}, s.append(t, "p1",
+				event(t, "aaaaaaaaaa", 5, "look", nowMs), event(t, "aaaaaaaaaa", 5, "asked", nowMs), event(t, "aaaaaaaaaa", 1, "look", nowMs)))
+			require.NoError(t, s.Close())
+		}
+	}
 }
 
 // Ensures that everything a reader can ask for is told alike, whether events are in

@@ -305,7 +305,7 @@ func (f *fakeFile) WriteAt(b []byte, at int64) (int, error) {
 func (f *fakeFile) Sync() error {
 	f.disk.mu.Lock()
 	defer f.disk.mu.Unlock()
-	if f.disk.err != nil {
+	if f.disk.lazy && f.disk.err != nil {
 		return f.disk.err
 	}
 	return f.File.Sync()
