@@ -181,6 +181,7 @@ func TestBoardShowsWhatIsNotLive(t *testing.T) {
 	two.gone()
 	b.tone(t, 2, "gone")
 	assert.Equal(t, []int{2, 1}, b.order(t))
+	b.waitFor(t, "("+rowOf(2)+").innerText.includes('not live')") // drawn, not only sounded
 	digits := eval[string](t, b.browser, "("+rowOf(2)+").querySelector('.b-clock').textContent")
 	b.waitFor(t, "("+rowOf(2)+").innerText.includes('not live 0:06')")
 	assert.Equal(t, digits, eval[string](t, b.browser, "("+rowOf(2)+").querySelector('.b-clock').textContent"), "no running digits")
