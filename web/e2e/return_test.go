@@ -152,6 +152,7 @@ func TestH10ReloadInEveryPhase(t *testing.T) {
 			if !strings.Contains(step.record, "record('"+kind+"'") {
 				continue
 			}
+			p.waitFor(t, "keptHow['"+kind+"'] !== undefined") // an alarm is shown before the disk is asked
 			want := map[bool]string{true: "relaxed", false: "strict"}[kind == "contraction"]
 			assert.Equal(t, want, eval[string](t, p.browser, "keptHow['"+kind+"']"), "durability of %s", kind)
 		}
