@@ -19,7 +19,7 @@ func (s *Store) isErased(ctx context.Context, device string, counter int64) (gon
 // Erase takes whole holds, single events by their ids, and the names of devices
 // out of the file for good, and gives how many events there were. What remains
 // is that these ids were erased. It leaves no copies in pages that SQLite moved
-// or keeps free, nor in the log beside the file.
+// or keeps free, nor in the log and the journal beside the file.
 func (s *Store) Erase(ctx context.Context, holds []HoldRef, ids, devices []string) (events int64, err error) {
 	now := s.nowMs()
 	if err := s.Settle(ctx); err != nil {

@@ -38,14 +38,20 @@ func files(t testing.TB, dir string) map[string][]byte {
 	return all
 }
 
-// restarted opens a folder with these files; damaged tells that it was refused.
-func restarted(t testing.TB, all map[string][]byte) (got []string, damaged bool) {
+// laid puts such files into a folder of their own.
+func laid(t testing.TB, all map[string][]byte) (dir string) {
 	t.Helper()
-	dir := t.TempDir()
+	dir = t.TempDir()
 	for suffix, content := range all {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, FileName+suffix), content, 0o600))
 	}
-	s, err := Open(dir, now)
+	return dir
+}
+
+// restarted opens a folder with these files; damaged tells that it was refused.
+func restarted(t testing.TB, all map[string][]byte) (got []string, damaged bool) {
+	t.Helper()
+	s, err := Open(laid(t, all), now)
 	if err != nil {
 		var d *DamagedError
 		require.ErrorAs(t, err, &d)
@@ -120,10 +126,7 @@ func aJournal(t testing.TB) (all map[string][]byte, want []string) {
 // that `verify` sees it where it is.
 func TestH08JournalOfAKilledProgram(t *testing.T) {
 	all, want := aJournal(t)
-	dir := t.TempDir()
-	for suffix, content := range all {
-		require.NoError(t, os.WriteFile(filepath.Join(dir, FileName+suffix), content, 0o600))
-	}
+	dir := laid(t, all)
 	before := inspect(t, dir)
 	require.True(t, before.Sound(), before.Findings)
 	require.Equal(t, &Report{Events: int64(len(want)), Holds: 1, Pairs: 1, LastStoredMs: nowMs}, before)
@@ -230,10 +233,7 @@ func TestFoldedInByItself(t *testing.T) {
 	require.Empty(t, told, "said once")
 	require.Equal(t, []Outcome{Stored, Known}, s.append(t, "p1", event(t, "aaaaaaaaaa", 5, "look", nowMs), event(t, "aaaaaaaaaa", 4, "look", nowMs)))
 	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 5)
-	killed := t.TempDir()
-	for suffix, content := range files(t, dir) {
-		require.NoError(t, os.WriteFile(filepath.Join(killed, FileName+suffix), content, 0o600))
-	}
+	killed := laid(t, files(t, dir))
 	spoil(t, killed, "DROP TRIGGER broken")
 	require.Len(t, bodies(t, open(t, killed), "p1", "aaaaaaaaaa"), 5, "nothing that is not in the data file was written over")
 	_, err = db.Exec("DROP TRIGGER broken")

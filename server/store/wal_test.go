@@ -31,23 +31,7 @@ func aKilledFile(t *testing.T) (content, log []byte, want []string) {
 // recovered opens a file with a log; damaged tells that it was refused.
 func recovered(t *testing.T, content, log []byte) (got []string, damaged bool) {
 	t.Helper()
-	dir := t.TempDir()
-	path := filepath.Join(dir, FileName)
-	require.NoError(t, os.WriteFile(path, content, 0o600))
-	require.NoError(t, os.WriteFile(path+"-wal", log, 0o600))
-	s, err := Open(dir, now)
-	if err != nil {
-		var d *DamagedError
-		require.ErrorAs(t, err, &d)
-		for suffix, want := range map[string][]byte{"": content, "-wal": log} {
-			aside, err := os.ReadFile(d.Aside + suffix)
-			require.NoError(t, err)
-			require.True(t, slices.Equal(want, aside), "what is damaged was written to")
-		}
-		return nil, true
-	}
-	defer s.Close()
-	return bodies(t, s, "p1", "aaaaaaaaaa"), false
+	return restarted(t, map[string][]byte{"": content, "-wal": log})
 }
 
 // Ensures that everything stored is there again after a kill, and that the log's
