@@ -155,6 +155,7 @@ type device struct {
 	stored, refused, errors []map[string]any
 	times                   []map[string]any
 	present                 []any
+	presentAt               float64 // shared ms from which their ages count
 	bye                     string
 	erased                  map[string]any
 }
@@ -265,7 +266,7 @@ func (d *device) read() (map[string]any, error) {
 	case "error":
 		d.errors = append(d.errors, m)
 	case "presence":
-		d.present = m["present"].([]any)
+		d.present, d.presentAt = m["present"].([]any), m["at"].(float64)
 	case "erased":
 		d.erased = m["erased"].(map[string]any)
 	case "bye":

@@ -128,3 +128,24 @@ func TestPresenceTightensWithTheHold(t *testing.T) {
 	mock.Add(100 * time.Millisecond)
 	buddy.until("stale", func() bool { return buddy.link(diver) == "stale" })
 }
+
+// Ensures that the age of a phone that is gone is counted from one instant in
+// every frame: digits that stand still would shake by rounding.
+func TestAgesAreOfOneInstant(t *testing.T) {
+	h, mock := newMockHost(t)
+	mock.Add(600 * time.Microsecond)
+	buddy := h.join("new", "buddy").connect(nil)
+	diver := h.join(buddy.pair, "diver").connect(nil)
+	buddy.until("the diver's phone", func() bool { return buddy.entry(diver) != nil })
+	heard := map[float64]bool{}
+	for beat := range 20 {
+		mock.Add(time.Second + 137*time.Microsecond)
+		buddy.beat(map[string]any{"n": beat})
+		diver.until("a frame", func() bool { return diver.said(buddy) == float64(beat) })
+		buddy.until("the same frame", func() bool { return buddy.said(buddy) == float64(beat) })
+		if e := buddy.entry(diver); e != nil {
+			heard[buddy.presentAt-e["age_ms"].(float64)] = true
+		}
+	}
+	require.Len(t, heard, 1)
+}

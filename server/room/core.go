@@ -138,7 +138,7 @@ type Snapshot struct {
 // would tell it later.
 func (r *Core) Join(peer Peer, m Member) Snapshot {
 	r.admit(peer, seat{Member: m})
-	return Snapshot{slices.Clone(r.devices), encode(r.presentNow(r.env.Clock.Now()))}
+	return Snapshot{slices.Clone(r.devices), encode(r.presentNow(r.env.NowMs()))}
 }
 
 // admit takes a peer in, and tells whether it did.

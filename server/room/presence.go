@@ -32,10 +32,11 @@ const (
 
 // present is what the pair knows of one of its devices.
 type present struct {
-	member Member
-	state  json.RawMessage // what the device last said of itself, or nil
-	heard  time.Time
-	link   string
+	member  Member
+	state   json.RawMessage // what the device last said of itself, or nil
+	heard   time.Time
+	heardMs int64 // shared ms of the same: an age told later is of this very instant
+	link    string
 }
 
 type presentJSON struct {
@@ -72,7 +73,7 @@ func (r *Core) seen(m Member) *present {
 		p.member = m
 		r.presenceDue = now
 	}
-	p.heard = now
+	p.heard, p.heardMs = now, r.env.NowMs()
 	if r.presenceDue.IsZero() {
 		r.presenceDue = now.Add(refreshEvery)
 	}
@@ -121,7 +122,7 @@ func (r *Core) Look() {
 	var frame []byte
 	if !r.presenceDue.IsZero() && !r.presenceDue.After(now) {
 		r.presenceDue = time.Time{}
-		frame = r.presenceFrame(now)
+		frame = r.presenceFrame()
 	}
 	if !r.presenceDue.IsZero() && r.presenceDue.Before(next) {
 		next = r.presenceDue
@@ -139,25 +140,27 @@ func (r *Core) Look() {
 	}
 }
 
-func (r *Core) presentNow(now time.Time) []presentJSON {
+// presentNow gives the devices as they are at a time, shared ms.
+func (r *Core) presentNow(atMs int64) []presentJSON {
 	list := make([]presentJSON, 0, len(r.order))
 	for _, id := range r.order {
 		p := r.present[id]
 		list = append(list, presentJSON{
 			Device: p.member.Device, Role: p.member.Role, Name: p.member.Name,
-			Link: p.link, AgeMs: now.Sub(p.heard).Milliseconds(), State: p.state,
+			Link: p.link, AgeMs: max(0, atMs-p.heardMs), State: p.state,
 		})
 	}
 	return list
 }
 
-func (r *Core) presenceFrame(now time.Time) []byte {
+func (r *Core) presenceFrame() []byte {
+	atMs := r.env.NowMs()
 	return encode(struct {
 		Type    string        `json:"type"`
 		Pair    string        `json:"pair"`
 		At      int64         `json:"at"` // shared ms from which ages count
 		Present []presentJSON `json:"present"`
-	}{"presence", r.Pair.ID, r.env.NowMs(), r.presentNow(now)})
+	}{"presence", r.Pair.ID, atMs, r.presentNow(atMs)})
 }
 
 // forget takes a device that left out of the list.

@@ -61,9 +61,10 @@ func (r *Core) sendPair(peers ...Peer) {
 	if err != nil {
 		r.env.Log.Error("what a pair has recorded could not be read", "pair", r.Pair.Number, "reason", err)
 	}
+	nowMs := r.env.NowMs()
 	frame := pairJSON{
 		Type: "pair", Pair: r.Pair.ID, Number: r.Pair.Number, Devices: []memberJSON{},
-		At: r.env.NowMs(), Present: r.presentNow(r.env.Clock.Now()),
+		At: nowMs, Present: r.presentNow(nowMs),
 	}
 	for _, m := range r.members {
 		frame.Devices = append(frame.Devices, memberJSON(m))

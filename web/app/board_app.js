@@ -189,7 +189,7 @@ export async function startBoard(on) {
   const rows = () => {
     const now = clock.now();
     const me = { device: identity.device, role: identity.role, state: { visible: screen.visible(), sound: sound.state().state } };
-    return model.pairs(lostMs()).map((p) => rowFacts({ ...p, me }, now));
+    return model.pairs(lostMs(), now).map((p) => rowFacts({ ...p, me }, now));
   };
 
   /** Lays what is to be heard. */

@@ -82,10 +82,10 @@ export function newBoardModel(env) {
   /**
    * @param {PairEntry} p
    * @param {number} lostMs
+   * @param {number} now shared ms
    * @returns {BoardPair}
    */
-  const boardPair = (p, lostMs) => {
-    const now = clock.now();
+  const boardPair = (p, lostMs, now) => {
     const hold = currentHold(p.pair);
     const status = hold ? statusAt(hold, now) : null;
     const kept = hold && status ? p.keeper.keep(hold, status, now).kept : null;
@@ -104,8 +104,11 @@ export function newBoardModel(env) {
   };
 
   return {
-    /** @param {number} lostMs for how long the host has not been heard */
-    pairs: (lostMs) => [...pairs.values()].sort((a, b) => a.number - b.number).map((p) => boardPair(p, lostMs)),
+    /**
+     * @param {number} lostMs for how long the host has not been heard
+     * @param {number} now shared ms, the same for whoever judges the ages: else what stands still would shake
+     */
+    pairs: (lostMs, now) => [...pairs.values()].sort((a, b) => a.number - b.number).map((p) => boardPair(p, lostMs, now)),
 
     /** Which pairs there are, as an earlier page knew them. @param {unknown} list */
     restore(list) {
