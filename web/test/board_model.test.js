@@ -13,7 +13,7 @@ import { forever, NOW, PLAN, storage } from './model_helper.js';
 const PLANNED = { id: 'z9y8x7w6v5-000001', hold: 'z9y8x7w6v5-h01', kind: 'plan', at: NOW - 5000, by: 'buddy', data: PLAN };
 
 /** A board that has been told of one pair. */
-async function board({ disk = memoryStore(), local = storage(), awayMs = 0, now = () => NOW } = {}) {
+async function board({ disk = memoryStore(), local = storage(), awayMs = 0, now = () => /** @type {number} */ (NOW) } = {}) {
   const devices = newDeviceStore(disk, local);
   const kept = await devices.load((bytes) => bytes.fill(7));
   const identity = { ...kept, pair: '', role: /** @type {const} */ ('instructor'), token: 'of the board' };
