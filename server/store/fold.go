@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime"
+	"sync/atomic"
 	"time"
 )
 
@@ -92,17 +93,17 @@ func (k *keeper) lookAfterFolds(came bool) {
 	case k.failed != nil && (k.clk != nil || !came): // its time comes
 	case k.clk == nil, n >= foldAt:
 		k.beginFold()
-	case !k.timing:
+	case k.due == nil:
 		k.foldIn(foldAfter)
 	}
 }
 
 // isDue tells whether the time for a fold has come, and no better one is near.
 func (k *keeper) isDue(n int) bool {
-	if !k.due.Swap(false) {
+	if k.due == nil || !k.due.Load() {
 		return false
 	}
-	if k.timing = false; k.failed == nil && n < foldAt && k.recent.came-k.cameBefore > foldBusy {
+	if k.due = nil; k.failed == nil && n < foldAt && k.recent.came-k.cameBefore > foldBusy {
 		k.foldIn(foldAfter)
 		return false
 	}
@@ -111,15 +112,16 @@ func (k *keeper) isDue(n int) bool {
 
 func (k *keeper) foldIn(d time.Duration) {
 	if k.clk != nil {
-		k.timing, k.cameBefore = true, k.recent.came
-		k.clk.AfterFunc(d, func() { k.due.Store(true); k.arrivals.poke() })
+		due := new(atomic.Bool) // of this time alone: one that was set before a fold means nothing after it
+		k.due, k.cameBefore = due, k.recent.came
+		k.clk.AfterFunc(d, func() { due.Store(true); k.arrivals.poke() })
 	}
 }
 
 // beginFold has all recent events folded in. What comes meanwhile goes into the
 // other file.
 func (k *keeper) beginFold() {
-	k.timing = false
+	k.due = nil
 	k.folding = &fold{rows: k.recent.first(k.recent.len()), waiters: k.waiters}
 	k.waiters = nil
 	if k.failed == nil { // else events that are not folded in stand in both files

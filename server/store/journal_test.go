@@ -261,13 +261,23 @@ func TestFoldsWaitForCalm(t *testing.T) {
 		}
 		s.append(t, "p1", events...)
 	}
+	// A time that was set before a fold means nothing to what comes after it.
 	store(1)
+	mock.Add(foldAfter - time.Second)
+	require.NoError(t, s.Settle(t.Context()))
+	store(1)
+	mock.Add(time.Second)
+	for range 20 {
+		store(1)
+	}
+	require.Equal(t, 21, s.recent.len())
+
 	store(foldBusy + 1)
 	mock.Add(foldAfter)
 	for range 20 {
 		store(1)
 	}
-	require.Equal(t, n, s.recent.len())
+	require.Equal(t, n-1, s.recent.len())
 	require.Eventually(t, func() bool { mock.Add(foldAfter); return s.recent.len() == 0 }, 10*time.Second, time.Millisecond)
 	stored, err := s.Verify(t.Context())
 	require.NoError(t, err)

@@ -76,8 +76,7 @@ type keeper struct {
 	folded  chan error       // what became of it
 	waiters []chan error     // who wait for the next fold
 	failed  error            // why the last fold did not succeed, or nil
-	timing  bool             // a time is set at which a fold is due
-	due     atomic.Bool      // it has come
+	due     *atomic.Bool     // whether the time has come that was set for a fold; nil where none is set
 
 	cameBefore int64 // how many events had come when the time was set
 }
