@@ -85,7 +85,7 @@ func aJournal(t testing.TB) (all map[string][]byte, want []string) {
 	t.Helper()
 	dir := t.TempDir()
 	disk := &fakeDisk{}
-	s, err := Open(dir, now, Paced(clock.NewMock()), Files(disk.wrap))
+	s, err := Open(dir, now, FoldLater(clock.NewMock()), Files(disk.wrap))
 	require.NoError(t, err)
 	defer s.Close()
 	session, err := s.ContinueSession("s1", 1)
@@ -202,7 +202,7 @@ func TestFoldedInByItself(t *testing.T) {
 	dir := t.TempDir()
 	mock := clock.NewMock()
 	told := make(chan error, 9)
-	s, err := Open(dir, now, Paced(mock), Troubled(func(err error) { told <- err }))
+	s, err := Open(dir, now, FoldLater(mock), Troubled(func(err error) { told <- err }))
 	require.NoError(t, err)
 	defer s.Close()
 	db, err := openDB(filepath.Join(dir, FileName), "rw", "busy_timeout(10000)")
@@ -249,7 +249,7 @@ func TestFoldedInByItself(t *testing.T) {
 // Ensures that what comes in great numbers is folded in once fewer come.
 func TestFoldsWaitForCalm(t *testing.T) {
 	mock := clock.NewMock()
-	s, err := Open(t.TempDir(), now, Paced(mock))
+	s, err := Open(t.TempDir(), now, FoldLater(mock))
 	require.NoError(t, err)
 	defer s.Close()
 	n := 0
@@ -313,7 +313,7 @@ func TestReadersSeeWhatIsOnItsWay(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
 	ctx := context.Background()
 	for round := range 6 {
-		slow, err := Open(t.TempDir(), now, Paced(clock.NewMock())) // folds when asked only
+		slow, err := Open(t.TempDir(), now, FoldLater(clock.NewMock())) // folds when asked only
 		require.NoError(t, err)
 		quick, err := Open(t.TempDir(), now)
 		require.NoError(t, err)
@@ -444,7 +444,7 @@ func TestH08KilledAtAnyMoment(t *testing.T) {
 // Ensures that nothing of an erased event is left in any file.
 func TestErasedEventsLeaveTheJournal(t *testing.T) {
 	dir := t.TempDir()
-	s, err := Open(dir, now, Paced(clock.NewMock()))
+	s, err := Open(dir, now, FoldLater(clock.NewMock()))
 	require.NoError(t, err)
 	defer s.Close()
 	secret := event(t, "aaaaaaaaaa", 1, "note", nowMs)

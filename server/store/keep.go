@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"slices"
 	"sync/atomic"
-	"time"
 
 	"github.com/benbjohnson/clock"
 
@@ -54,18 +53,12 @@ type arrival struct {
 	done     func([]Outcome, error)
 }
 
-const (
-	// longestGather bounds how long events are gathered before a write.
-	longestGather = time.Millisecond
-	// maxRecordBytes bounds one write, unless what came at once is larger.
-	maxRecordBytes = 1 << 20
-)
+// maxRecordBytes bounds one write, unless what came at once is larger.
+const maxRecordBytes = 1 << 20
 
-// Paced has events gathered for as long as a write takes, up to a millisecond,
-// when several came while the last one went on: under load twice as many share a
-// wait for the disk. One that comes alone is written at once. And events are folded
-// into the data file many at a time, some seconds after they came.
-func Paced(clk clock.Clock) Option { return func(s *Store) { s.clk = clk } }
+// FoldLater has events folded into the data file many at a time, some seconds
+// after they came.
+func FoldLater(clk clock.Clock) Option { return func(s *Store) { s.clk = clk } }
 
 // keeper puts events on the disk. Its goroutine alone writes to the journal.
 type keeper struct {
@@ -92,9 +85,7 @@ func (k *keeper) keepLoop() {
 	for {
 		arrivals, closed := k.arrivals.take(forOneRecord)
 		if len(arrivals) > 0 {
-			begun := k.now()
 			err := k.keep(arrivals)
-			ended := k.now()
 			for _, a := range arrivals {
 				if err != nil {
 					a.done(nil, err)
@@ -102,7 +93,6 @@ func (k *keeper) keepLoop() {
 					a.done(a.outcomes, nil)
 				}
 			}
-			k.gather(len(arrivals), begun, ended)
 		}
 		k.lookAfterFolds(len(arrivals) > 0)
 		switch {
@@ -139,20 +129,6 @@ func forOneRecord(all []*arrival) int {
 		}
 	}
 	return min(len(all), maxJobs)
-}
-
-// gather waits, after a write of several arrivals, until others had the same time.
-func (k *keeper) gather(arrivals int, begun, ended time.Time) {
-	if arrivals > 1 && k.clk != nil {
-		k.clk.Sleep(min(ended.Sub(begun), longestGather) - k.clk.Since(ended))
-	}
-}
-
-func (s *Store) now() time.Time {
-	if s.clk == nil {
-		return time.Time{}
-	}
-	return s.clk.Now()
 }
 
 // keep judges the events of some arrivals and puts on the disk what is new.

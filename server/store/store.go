@@ -81,7 +81,7 @@ type Store struct {
 	lock  *flock.Flock
 	read  *reader
 	write *sql.DB
-	clk   clock.Clock     // nil where writes are not paced
+	clk   clock.Clock     // nil where events are folded as they come
 	wrap  func(File) File // what puts another file in place, or nil
 	tell  func(error)     // of folds that begin to fail, or nil
 

@@ -247,11 +247,12 @@ func TestNobodyWaitsForTheDataFile(t *testing.T) {
 type fakeDisk struct {
 	writing sync.RWMutex // held while nothing is written
 
-	mu   sync.Mutex
-	err  error
-	part int  // how much of a write that fails is done, bytes
-	lazy bool // all is written, and putting it on the disk fails
-	held []heldWrite
+	mu     sync.Mutex
+	err    error
+	part   int  // how much of a write that fails is done, bytes
+	lazy   bool // all is written, and putting it on the disk fails
+	held   []heldWrite
+	writes int
 }
 
 // heldWrite is a write that closes inside when it begins and waits for free.
@@ -290,6 +291,7 @@ func (f *fakeFile) WriteAt(b []byte, at int64) (int, error) {
 		held, f.disk.held = &f.disk.held[0], f.disk.held[1:]
 	}
 	lazy := f.disk.lazy
+	f.disk.writes++
 	f.disk.mu.Unlock()
 	if held != nil {
 		close(held.inside)
