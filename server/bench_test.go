@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"runtime"
 	"runtime/debug"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -42,7 +43,12 @@ func BenchmarkLoadLow(b *testing.B) {
 	fsync := newFsync(b, 4096)
 	relay := startChild(b, "relay")
 	syscall.Sync()
-	a, c := dialRelay(b, relay.at, 0), dialRelay(b, relay.at, 1)
+	a, err := dialRelay(relay.at, 0)
+	require.NoError(b, err)
+	defer a.conn.Close()
+	c, err := dialRelay(relay.at, 1)
+	require.NoError(b, err)
+	defer c.conn.Close()
 	for range events {
 		time.Sleep(10 * time.Millisecond)
 		require.NoError(b, phones[0].write(phones[0].event("look")))
@@ -81,17 +87,14 @@ func report(b *testing.B, name string, ratio, goal float64) {
 }
 
 // BenchmarkLoadFull has 5,000 pairs record an event a second each while clocks
-// are exchanged. It reports the last of three rounds: in the first two the server's
-// files grow to the size that they have from then on.
+// are exchanged, in three rounds. Each has floors of its own, measured right after
+// it, since a machine is not as fast at one time as at another; the middle one of
+// the three ratios is reported.
 func BenchmarkLoadFull(b *testing.B) {
 	const pairs, seconds, probes, rounds = 5_000, 10, 10, 3
 	server := startChild(b, "server", b.TempDir(), fmt.Sprint(2*pairs+probes))
 	phones := dialPhones(b, server.at, 0, 2*pairs, true)
 	askers := dialPhones(b, server.at, 2*pairs, 2*pairs+probes, false)
-	// These phones send no heartbeats, so that their pairs are told once that they
-	// are stale and once that they are lost: after this time nobody is told any more.
-	idleTook := askClocks(askers, func() { time.Sleep(14 * time.Second) })
-
 	defer debug.SetGCPercent(debug.SetGCPercent(-1)) // what makes the load shall not stand still meanwhile
 	var kept, got atomic.Int64
 	var mu sync.Mutex
@@ -114,16 +117,27 @@ func BenchmarkLoadFull(b *testing.B) {
 			}
 		}()
 	}
-	var busyTook []time.Duration
-	var perEvent time.Duration
+	relay := startChild(b, "relay")
+	sender := startChild(b, "relay-sender", relay.at, fmt.Sprint(pairs), fmt.Sprint(seconds))
+	relayCPU := func(what string) time.Duration {
+		before, _, _ := relay.usage("cpu")
+		sender.usage(what)
+		after, _, _ := relay.usage("cpu")
+		return (after - before) / (pairs * seconds)
+	}
+	// These phones send no heartbeats, so that their pairs are told once that they
+	// are stale and once that they are lost: after this time nobody is told any more.
+	time.Sleep(14 * time.Second)
+	var ratios [4][]float64
 	for round := range rounds {
+		idleTook := askClocks(askers, func() { time.Sleep(seconds * time.Second) })
 		took = nil     // nobody sends
 		syscall.Sync() // what was written before shall not be waited for, such as this program as it was built
 		if round == rounds-1 {
 			fmt.Fprintln(server.in, "profile")
 		}
 		before, _, _ := server.usage("cpu")
-		busyTook = askClocks(askers, func() {
+		busyTook := askClocks(askers, func() {
 			paced(pairs, seconds, func(n, second int) {
 				phones[2*n].write(phones[2*n].event("look"))
 				if (n+second)%5 == 0 { // beside those that every phone makes anyhow
@@ -134,28 +148,32 @@ func BenchmarkLoadFull(b *testing.B) {
 		all := int64((round + 1) * pairs * seconds)
 		require.Eventually(b, func() bool { return kept.Load() == all && got.Load() == all }, 30*time.Second, 10*time.Millisecond, "events were lost")
 		after, _, _ := server.usage("settle") // with the work that is put off until fewer come
-		perEvent = (after - before) / (pairs * seconds)
-		b.Logf("round %d: p50 %s, p99 %s, CPU an event %s", round+1, ms(at(.5, took)), ms(at(.99, took)), perEvent)
+		perEvent := (after - before) / (pairs * seconds)
 		runtime.GC()
-	}
 
-	server.stop()
-	for _, p := range phones { // a process has only so many sockets
-		p.ws.Close()
+		relayPerEvent, eventsAlone := relayCPU("events and clocks"), relayCPU("events")
+		// What is waiting when a commit begins goes into it; a floor commit writes as much.
+		disk := fsyncs(b, 300, 16<<10, 10*time.Millisecond)
+		alone := groupCommits(b, pairs, seconds/2, 512)
+		b.Logf("round %d: %d events from phone to phone: p50 %s, p99 %s; disk p50 %s, p99 %s", round+1, pairs*seconds, ms(at(.5, took)), ms(at(.99, took)), ms(at(.5, disk)), ms(at(.99, disk)))
+		b.Logf("as many events that only wait for the disk: p50 %s, p99 %s", ms(at(.5, alone)), ms(at(.99, alone)))
+		b.Logf("CPU an event: %s; relay %s, with events alone %s (%.2f)", perEvent, relayPerEvent, eventsAlone, float64(perEvent)/float64(eventsAlone))
+		b.Logf("clock answers: idle p50 %s, p99 %s; under load p50 %s, p99 %s", ms(at(.5, idleTook)), ms(at(.99, idleTook)), ms(at(.5, busyTook)), ms(at(.99, busyTook)))
+		for i, ratio := range []float64{
+			float64(at(.5, took)) / float64(at(.5, disk)), float64(at(.99, took)) / float64(at(.5, disk)),
+			float64(perEvent) / float64(relayPerEvent), float64(at(.99, busyTook)) / float64(at(.99, idleTook)),
+		} {
+			ratios[i] = append(ratios[i], ratio)
+		}
 	}
-	eventsAlone, relayPerEvent := relayLoadOf(b, pairs, seconds, false), relayLoadOf(b, pairs, seconds, true)
-	// What is waiting when a commit begins goes into it; a floor commit writes as much.
-	disk := fsyncs(b, 300, 16<<10, 10*time.Millisecond)
-	alone := groupCommits(b, pairs, seconds, 512)
-	b.Logf("%d events from phone to phone: p50 %s, p99 %s; disk p50 %s, p99 %s", pairs*seconds, ms(at(.5, took)), ms(at(.99, took)), ms(at(.5, disk)), ms(at(.99, disk)))
-	b.Logf("as many events that only wait for the disk: p50 %s, p99 %s (ours over it: %.2f)", ms(at(.5, alone)), ms(at(.99, alone)), float64(at(.99, took))/float64(at(.99, alone)))
-	b.Logf("CPU an event: %s; relay %s, with events alone %s (%.2f)", perEvent, relayPerEvent, eventsAlone, float64(perEvent)/float64(eventsAlone))
-	b.Logf("clock answers: idle p50 %s, p99 %s; under load p50 %s, p99 %s", ms(at(.5, idleTook)), ms(at(.99, idleTook)), ms(at(.5, busyTook)), ms(at(.99, busyTook)))
-	report(b, "p50-over-commit", float64(at(.5, took))/float64(at(.5, disk)), 2)
-	report(b, "p99-over-commit", float64(at(.99, took))/float64(at(.5, disk)), 4)
-	report(b, "cpu-over-relay", float64(perEvent)/float64(relayPerEvent), 3)
-	report(b, "clock-p99-over-idle", float64(at(.99, busyTook))/float64(at(.99, idleTook)), 2)
+	report(b, "p50-over-commit", middle(ratios[0]), 2)
+	report(b, "p99-over-commit", middle(ratios[1]), 4)
+	report(b, "cpu-over-relay", middle(ratios[2]), 3)
+	report(b, "clock-p99-over-idle", middle(ratios[3]), 2)
 }
+
+// middle gives the median.
+func middle(ratios []float64) float64 { return slices.Sorted(slices.Values(ratios))[len(ratios)/2] }
 
 // askClocks has phones exchange clocks, as often as a server lets them, while
 // something else goes on, and gives how long the answers took.
@@ -185,47 +203,6 @@ func paced(n, seconds int, do func(n, second int)) {
 			do(i, second)
 		}
 	}
-}
-
-// relayLoadOf puts the same load on the relay, with or without the clock exchanges
-// of phones, and gives its CPU time an event.
-func relayLoadOf(b *testing.B, pairs, seconds int, clocks bool) time.Duration {
-	relay := startChild(b, "relay")
-	var got atomic.Int64
-	clients := make([]*relayed, 2*pairs)
-	for n := range clients {
-		clients[n] = dialRelay(b, relay.at, n)
-		go func() {
-			for {
-				message, err := clients[n].read()
-				if err != nil {
-					return
-				}
-				if sentAt(message) > 0 {
-					got.Add(1)
-				}
-			}
-		}()
-	}
-	p := &phone{}
-	before, _, _ := relay.usage("cpu")
-	paced(pairs, seconds, func(n, second int) {
-		clients[2*n].write(p.event("look"))
-		if clocks && (n+second)%5 == 0 {
-			clients[2*n+1].write(timeExchange)
-		}
-		if clocks && (n+second)%10 == 0 { // as stayAlive does
-			clients[2*n].write(timeExchange)
-			clients[2*n+1].write(timeExchange)
-		}
-	})
-	require.Eventually(b, func() bool { return got.Load() == int64(pairs*seconds) }, 30*time.Second, 10*time.Millisecond)
-	after, _, _ := relay.usage("cpu")
-	for _, c := range clients {
-		c.conn.Close()
-	}
-	relay.stop()
-	return (after - before) / time.Duration(pairs*seconds)
 }
 
 // BenchmarkLoadIdle measures what a phone costs that only keeps its link.

@@ -9,7 +9,10 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"runtime"
+	"runtime/debug"
 	"slices"
+	"strconv"
 	"sync"
 	"testing"
 	"time"
@@ -87,17 +90,16 @@ type relayed struct {
 	r    *bufio.Reader
 }
 
-func dialRelay(b *testing.B, addr string, n int) *relayed {
-	b.Helper()
+func dialRelay(addr string, n int) (*relayed, error) {
 	conn, err := net.Dial("tcp", addr)
-	require.NoError(b, err)
-	b.Cleanup(func() { conn.Close() })
+	if err != nil {
+		return nil, err
+	}
 	c := &relayed{conn, bufio.NewReaderSize(conn, 1024)}
-	_, err = conn.Write(binary.BigEndian.AppendUint32(nil, uint32(n)))
-	require.NoError(b, err)
-	_, err = io.ReadFull(c.r, make([]byte, 4))
-	require.NoError(b, err)
-	return c
+	if _, err = conn.Write(binary.BigEndian.AppendUint32(nil, uint32(n))); err == nil {
+		_, err = io.ReadFull(c.r, make([]byte, 4))
+	}
+	return c, err
 }
 
 func (c *relayed) write(message []byte) error {
@@ -113,6 +115,56 @@ func (c *relayed) read() ([]byte, error) {
 	message := make([]byte, binary.BigEndian.Uint32(head[:]))
 	_, err := io.ReadFull(c.r, message)
 	return message, err
+}
+
+// sendThroughRelay is the process of those who put the same load on the relay as
+// phones put on the server: for each line that it reads it sends for so many
+// seconds, and answers once all has arrived. Arguments: the relay's address, pairs,
+// seconds.
+func sendThroughRelay() {
+	pairs, _ := strconv.Atoi(os.Args[2])
+	seconds, _ := strconv.Atoi(os.Args[3])
+	debug.SetGCPercent(-1)
+	got := make(chan struct{}, 1024)
+	clients := make([]*relayed, 2*pairs)
+	for n := range clients {
+		c, err := dialRelay(os.Args[1], n)
+		if err != nil {
+			panic(err)
+		}
+		clients[n] = c
+		go func() {
+			for {
+				message, err := c.read()
+				if err != nil {
+					return
+				}
+				if sentAt(message) > 0 {
+					got <- struct{}{}
+				}
+			}
+		}()
+	}
+	say("ready %s", os.Args[1])
+	p := &phone{}
+	for in := bufio.NewScanner(os.Stdin); in.Scan(); {
+		clocks := in.Text() == "events and clocks"
+		go paced(pairs, seconds, func(n, second int) {
+			clients[2*n].write(p.event("look"))
+			if clocks && (n+second)%5 == 0 {
+				clients[2*n+1].write(timeExchange)
+			}
+			if clocks && (n+second)%10 == 0 { // as stayAlive does
+				clients[2*n].write(timeExchange)
+				clients[2*n+1].write(timeExchange)
+			}
+		})
+		for range pairs * seconds {
+			<-got
+		}
+		runtime.GC()
+		say("usage %d 0 0", cpuNs())
+	}
 }
 
 // newFsync gives what appends bytes to a file and waits for the disk, as the

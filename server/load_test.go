@@ -37,6 +37,8 @@ func TestMain(m *testing.M) {
 		serveLoad()
 	case "relay":
 		relayLoad()
+	case "relay-sender":
+		sendThroughRelay()
 	default:
 		os.Exit(m.Run())
 	}
@@ -293,10 +295,14 @@ func (p *phone) event(kind string) []byte {
 // timeExchange asks for the time.
 var timeExchange = []byte(`{"type":"time","t1":1}`)
 
-// stayAlive keeps the server from taking the phone for gone.
+// stayAlive keeps the server from taking the phone for gone. Phones take turns, so
+// that they are not all heard at once.
 func (p *phone) stayAlive() {
+	const every = 10 * time.Second
+	next := time.Now().Add(time.Duration(p.n%1000) * every / 1000)
 	for p.write(timeExchange) == nil {
-		time.Sleep(10 * time.Second)
+		time.Sleep(time.Until(next))
+		next = next.Add(every)
 	}
 }
 
