@@ -3,6 +3,7 @@ package store
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -29,21 +30,22 @@ func (c Counts) Has(device string, counter int64) bool {
 // come in their order of arrival, as JSON texts. devices are the devices the
 // pair has had.
 func (s *Store) Missing(ctx context.Context, pair string, devices []string, theirs Counts) ([][]byte, error) {
-	var found []*row
+	above := make(map[string]int64, len(devices))
 	for _, device := range devices {
-		recent := s.recent.those(func(r *row) bool { return r.device == device && r.pair == pair })
-		rows, err := s.rows(ctx, "WHERE device = ? AND counter > ? AND pair = ?", device, theirs.Have[device], pair)
-		if err != nil {
-			return nil, err
-		}
-		for _, r := range with(rows, recent) {
-			if !theirs.Has(device, r.counter) {
-				found = append(found, r)
-			}
-		}
+		above[device] = theirs.Have[device]
 	}
-	slices.SortFunc(found, func(a, b *row) int { return cmp.Compare(a.seq, b.seq) })
-	return bodiesOf(found), nil
+	list, err := json.Marshal(above)
+	if err != nil {
+		return nil, err
+	}
+	// All of them as of one instant, or what is folded in meanwhile would change places.
+	recent := s.recent.those(func(r *row) bool { _, asked := above[r.device]; return asked && r.pair == pair })
+	// The plus has the index of counters used, and not that of pairs.
+	rows, err := s.rows(ctx, "JOIN (SELECT key, value FROM json_each(?)) ON device = key AND counter > value WHERE +pair = ? ORDER BY seq", string(list), pair)
+	if err != nil {
+		return nil, err
+	}
+	return bodiesOf(slices.DeleteFunc(with(rows, recent), func(r *row) bool { return theirs.Has(r.device, r.counter) })), nil
 }
 
 func bodiesOf(rows []*row) [][]byte {
