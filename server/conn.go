@@ -129,40 +129,41 @@ func (c *conn) Part(reason string) {
 	c.queue(outgoing{frame: encode(byeJSON{"bye", reason}), last: &farewell{websocket.StatusGoingAway, reason}})
 }
 
-// Where nothing waits it is given to the connection at once, as much as that takes.
+// Where nobody writes it is given to the connection at once, as much as that takes.
 func (c *conn) queue(o outgoing) {
-	if c.enqueue(o) && !(o.last == nil && c.writeAtOnce()) {
+	if o.frame != nil && o.last == nil && c.beginAtOnce() {
+		if !c.writeAtOnce(o.frame) {
+			go c.writeWaiting()
+		}
+	} else if c.enqueue(o) {
 		go c.writeWaiting()
 	}
 }
 
-// writeAtOnce writes the one frame that waits, and tells whether nothing is left.
-func (c *conn) writeAtOnce() bool {
-	if c.raw == nil {
-		return false
-	}
+// beginAtOnce tells whether the caller may write to the connection now.
+func (c *conn) beginAtOnce() bool {
 	c.mu.Lock()
-	frame := c.waiting[0].frame
-	if len(c.waiting) > 1 || frame == nil || c.over {
-		c.mu.Unlock()
+	defer c.mu.Unlock()
+	if c.raw == nil || c.busy || c.over {
 		return false
 	}
-	c.waiting = nil
-	c.mu.Unlock()
+	c.busy = true
+	return true
+}
+
+// writeAtOnce writes a frame, and tells whether nothing is left to write.
+func (c *conn) writeAtOnce(frame []byte) bool {
 	buf := writeBuffers.Get().(*[]byte)
+	defer putBuffer(buf)
 	*buf = appendFrame((*buf)[:0], frame)
 	left := (*buf)[writeNow(c.raw, *buf):]
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.begun = bytes.Clone(left); len(left) == 0 {
-		c.begun = nil
+	if len(left) > 0 {
+		c.begun = bytes.Clone(left)
 	}
-	putBuffer(buf)
-	if c.begun != nil || len(c.waiting) > 0 || c.over {
-		return false
-	}
-	c.busy = false
-	return true
+	c.busy = len(left) > 0 || len(c.waiting) > 0 || c.over
+	return !c.busy
 }
 
 // answer queues what answers the device, and is called by its reader: where

@@ -257,12 +257,12 @@ func (r *Core) belongs(m Member) bool {
 }
 
 // Offer judges events that a device brings, stores them, and passes on what is
-// new to everybody but from (nil where the device has no connection). reply is
-// called once all is on disk, and must not block.
+// new to everybody but from (nil where the device has no connection). The list of
+// events is its own then. reply is called once all is on disk, and must not block.
 func (r *Core) Offer(from Peer, device string, events []protocol.Event, refused []Refusal, reply func(Result)) {
 	res := Result{Refused: refused}
 	now := r.env.NowMs()
-	taken := make([]protocol.Event, 0, len(events))
+	taken := events[:0]
 	for i := range events {
 		e := &events[i]
 		maker := protocol.DeviceOf(e.ID)

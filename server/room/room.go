@@ -210,12 +210,16 @@ func (r *Room) Refresh() {
 // many batches of the pair wait for the disk. reply is not called if Offer gives
 // false, because ctx ended or the server stops.
 func (r *Room) Offer(ctx context.Context, from Peer, device string, events []protocol.Event, refused []Refusal, reply func(Result)) bool {
-	select {
+	select { // by itself that costs much less
 	case r.underWay <- struct{}{}:
-	case <-ctx.Done():
-		return false
-	case <-r.stop:
-		return false
+	default:
+		select {
+		case r.underWay <- struct{}{}:
+		case <-ctx.Done():
+			return false
+		case <-r.stop:
+			return false
+		}
 	}
 	return r.act(func() {
 		r.core.Offer(from, device, events, refused, func(res Result) {

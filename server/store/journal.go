@@ -33,8 +33,6 @@ var journalSuffixes = [2]string{"-recent-a", "-recent-b"}
 
 const (
 	recordMagic = "BdyR"
-	// blockBytes is what disks write whole, or in whole parts.
-	blockBytes = 4096
 	// recordHeadBytes is the size of a record's head: the magic, the length of what
 	// follows (4 bytes), the number (8), the data file's id (8), the head's checksum
 	// (CRC-32C, 4) and that of what follows (the first 16 bytes of its SHA-256).
@@ -45,6 +43,15 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 // journalID tells a data file's journal from another's.
 type journalID [8]byte
+
+// recordBytes gives the size of a record.
+func recordBytes(rows []*row) int {
+	size := recordHeadBytes
+	for _, r := range rows {
+		size += 14 + len(r.pair) + len(r.body)
+	}
+	return wholeBlocks(size)
+}
 
 // appendRecord spells a record, filled up to whole blocks. Of each event it has
 // the pair, the shared time of its coming (ms), and its text.
@@ -66,7 +73,7 @@ func appendRecord(b []byte, id journalID, number int64, rows []*row) []byte {
 	binary.BigEndian.PutUint32(head[24:], crc32.Checksum(head[:24], castagnoli))
 	sum := sha256.Sum256(events)
 	copy(head[28:], sum[:])
-	return append(b, make([]byte, -(len(b)-begin)&(blockBytes-1))...)
+	return append(b, make([]byte, wholeBlocks(len(b)-begin)-(len(b)-begin))...)
 }
 
 // readHead gives the number and the length of a record, and its events' checksum;
@@ -213,11 +220,11 @@ type journal struct {
 func openJournal(path string, head journalHead, wrap func(File) File) (*journal, error) {
 	j := &journal{path: path, id: head.id, number: head.folded}
 	for i, suffix := range journalSuffixes {
-		f, err := os.OpenFile(path+suffix, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+		f, err := openDataFile(path + suffix)
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("cannot make the journal: %w", err), j.close())
 		}
-		if j.files[i] = (dataFile{f}); wrap != nil {
+		if j.files[i] = f; wrap != nil {
 			j.files[i] = wrap(j.files[i])
 		}
 	}
@@ -227,12 +234,15 @@ func openJournal(path string, head journalHead, wrap func(File) File) (*journal,
 // write puts a record on the disk. After an error it is not there, or not whole,
 // and the next one takes its place.
 func (j *journal) write(rows []*row) error {
+	if size := recordBytes(rows); size > cap(j.buf) {
+		j.buf = blocks(max(size, usualRecord))
+	}
 	j.buf = appendRecord(j.buf[:0], j.id, j.number+1, rows)
 	f, end := j.files[j.active], j.at+int64(len(j.buf))
 	if room := &j.room[j.active]; end > *room {
 		// Room is made ahead: a write to where a file has bytes already waits for
 		// those alone, and not for the file's new size.
-		if _, err := f.WriteAt(make([]byte, moreRoom), end); err == nil {
+		if _, err := f.WriteAt(emptyBlocks, end); err == nil {
 			*room = end + moreRoom
 		}
 	}
@@ -244,18 +254,22 @@ func (j *journal) write(rows []*row) error {
 	}
 	j.at = end
 	j.number++
-	if cap(j.buf) > recordRoom {
+	if cap(j.buf) > keptRecord {
 		j.buf = nil
 	}
 	return nil
 }
 
 const (
-	// recordRoom is what is kept for the next record.
-	recordRoom = 1 << 20
+	// usualRecord is how large a record may be without new room being made for it,
+	// and keptRecord what is kept for the next at most.
+	usualRecord = 64 << 10
+	keptRecord  = 1 << 20
 	// moreRoom is what a file gets at once: so little that nobody waits long.
 	moreRoom = 128 << 10
 )
+
+var emptyBlocks = blocks(moreRoom)
 
 // turn goes on at the beginning of the other file, all of which must be folded in.
 func (j *journal) turn() {

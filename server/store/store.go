@@ -48,6 +48,10 @@ var durable = []string{"synchronous(FULL)", "fullfsync(ON)", "checkpoint_fullfsy
 // the file. Nobody waits for a commit long; the fewer times, the less is written.
 const longLog = 4000
 
+// writeCacheKB is how much of the file who writes it has in memory at most: enough
+// for the pages that a fold of a large outing comes to, so that none is written twice.
+const writeCacheKB = 16 << 10
+
 func init() {
 	// Where it cannot be, all is waited for.
 	_, _ = sqlite.Fdatasync(true)
@@ -153,7 +157,10 @@ func (s *Store) open() error {
 	if err != nil {
 		return err
 	}
-	s.write, err = openDB(s.path, "rw", append([]string{"journal_mode(WAL)", "busy_timeout(10000)", "foreign_keys(ON)", fmt.Sprintf("wal_autocheckpoint(%d)", longLog)}, durable...)...)
+	s.write, err = openDB(s.path, "rw", append([]string{
+		"journal_mode(WAL)", "busy_timeout(10000)", "foreign_keys(ON)",
+		fmt.Sprintf("wal_autocheckpoint(%d)", longLog), fmt.Sprintf("cache_size(-%d)", writeCacheKB),
+	}, durable...)...)
 	if err != nil {
 		return err
 	}
