@@ -114,8 +114,12 @@ func Decode(text []byte) (Event, error) {
 // decodePlain reads an event that is spelt plainly and has nothing wrong. It
 // copies what it keeps.
 func decodePlain(text []byte) (e Event, ok bool) {
+	if len(text) > MaxEventBytes {
+		return Event{}, false
+	}
+	e.Raw = bytes.Clone(text)
 	var p Plain
-	if len(text) > MaxEventBytes || !p.Read(text) || p.spaced || p.levels > MaxLevels {
+	if !p.Read(e.Raw) || p.spaced || p.levels > MaxLevels {
 		return Event{}, false
 	}
 	for _, f := range [...]struct {
@@ -143,12 +147,11 @@ func decodePlain(text []byte) (e Event, ok bool) {
 			return Event{}, false
 		}
 	}
-	e.Raw = bytes.Clone(text)
 	if raw := p.Get("data"); raw != nil {
 		if raw[0] != '{' {
 			return Event{}, false
 		}
-		e.Data = bytes.Clone(raw)
+		e.Data = raw
 	}
 	return e, true
 }

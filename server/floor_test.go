@@ -154,6 +154,9 @@ func sendThroughRelay() {
 			if clocks && (n+second)%5 == 0 {
 				clients[2*n+1].write(timeExchange)
 			}
+			if clocks && n%25 == 0 { // as those do whose answers are timed
+				clients[2*n+1].write(timeExchange)
+			}
 			if clocks && (n+second)%10 == 0 { // as stayAlive does
 				clients[2*n].write(timeExchange)
 				clients[2*n+1].write(timeExchange)

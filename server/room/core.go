@@ -59,7 +59,7 @@ type Env struct {
 	// called by whoever writes to the disk, once for each Offer that had something
 	// to write.
 	Later func(func())
-	// Wake has Look called after that time, in place of the time said before.
+	// Wake has Look called after that time or sooner, in place of the time said before.
 	Wake func(time.Duration)
 }
 

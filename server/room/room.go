@@ -39,6 +39,7 @@ type Room struct {
 	stop     chan struct{}
 	underWay chan struct{} // has an element for each batch that waits for the disk
 	timer    *clock.Timer
+	wakesAt  time.Time // when the timer comes; only what happens to the pair sets it
 
 	mu      sync.Mutex
 	waiting []func()
@@ -56,7 +57,7 @@ func newRoom(rs *Rooms, p store.Pair) (*Room, error) {
 	r.core, err = NewCore(p, Env{
 		Store: rs.store, Clock: rs.clk, NowMs: rs.nowMs, CatchUp: rs.catchUp, Log: rs.log,
 		Later: func(f func()) { r.act(f) },
-		Wake:  func(d time.Duration) { r.timer.Reset(d) },
+		Wake:  r.wakeIn,
 	})
 	if err != nil {
 		r.end()
@@ -122,6 +123,19 @@ func (r *Room) halt() {
 	}
 }
 
+// wakeIn has the pair looked at after a time, or sooner: almost every event puts the
+// time off a little, and setting the timer each time would cost more than one look
+// too many.
+func (r *Room) wakeIn(d time.Duration) {
+	now := r.owner.clk.Now()
+	at := now.Add(d)
+	if r.wakesAt.After(now) && !r.wakesAt.After(at) {
+		return
+	}
+	r.wakesAt = at
+	r.timer.Reset(d)
+}
+
 // look does what is due, and ends the pair where nobody needs it.
 func (r *Room) look() {
 	r.core.Look()
@@ -131,7 +145,7 @@ func (r *Room) look() {
 	if r.owner.retire(r) {
 		r.end()
 	} else {
-		r.timer.Reset(lingerFor)
+		r.wakeIn(lingerFor)
 	}
 }
 
