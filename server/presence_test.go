@@ -149,3 +149,16 @@ func TestAgesAreOfOneInstant(t *testing.T) {
 	}
 	require.Len(t, heard, 1)
 }
+
+// Ensures that nobody looks gone when shared time leaps, as it may after a restart.
+func TestAgesDoNotLeap(t *testing.T) {
+	h, mock := newMockHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	diver := h.join(buddy.pair, "diver").connect(nil)
+	buddy.until("the diver's phone", func() bool { return buddy.entry(diver) != nil })
+	h.shared.GoOnFrom(h.shared.NowMs() + 60_000)
+	mock.Add(time.Second)
+	buddy.beat(map[string]any{"n": 1})
+	buddy.until("a frame", func() bool { return buddy.said(buddy) == 1.0 })
+	require.InDelta(t, 1000, buddy.entry(diver)["age_ms"], 1)
+}

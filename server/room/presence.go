@@ -142,12 +142,14 @@ func (r *Core) Look() {
 
 // presentNow gives the devices as they are at a time, shared ms.
 func (r *Core) presentNow(atMs int64) []presentJSON {
+	now := r.env.Clock.Now()
 	list := make([]presentJSON, 0, len(r.order))
 	for _, id := range r.order {
 		p := r.present[id]
+		age := min(atMs-p.heardMs, now.Sub(p.heard).Milliseconds()+1) // shared time may have leapt since
 		list = append(list, presentJSON{
 			Device: p.member.Device, Role: p.member.Role, Name: p.member.Name,
-			Link: p.link, AgeMs: max(0, atMs-p.heardMs), State: p.state,
+			Link: p.link, AgeMs: max(0, age), State: p.state,
 		})
 	}
 	return list
