@@ -39,16 +39,19 @@ func New(perByte, fixed uint64) *Watch {
 	return w
 }
 
-// Run has one input of so many bytes decoded. It is called by one goroutine at
-// a time, as the fuzzer does.
+// Run has one input of so many bytes decoded, and again where it seems to take too
+// much: Go counts some of what earlier inputs took only when it collects garbage.
+// It is called by one goroutine at a time, as the fuzzer does.
 func (w *Watch) Run(t *testing.T, size int, decode func()) {
 	t.Helper()
 	hung := w.clk.AfterFunc(hangs, func() { panic(fmt.Sprintf("an input of %d bytes takes more than %v", size, hangs)) })
 	defer hung.Stop()
-	before := w.allocated()
-	decode()
-	took := w.allocated() - before
-	if most := w.perByte*uint64(size) + w.fixed; took > most {
+	most := w.perByte*uint64(size) + w.fixed
+	took := w.cost(decode)
+	for again := 0; took > most && again < 2; again++ {
+		took = w.cost(decode)
+	}
+	if took > most {
 		t.Errorf("an input of %d bytes takes %d bytes of memory, more than %d", size, took, most)
 	}
 	if w.inputs++; w.inputs%lookEvery != 0 {
@@ -63,6 +66,13 @@ func (w *Watch) Run(t *testing.T, size int, decode func()) {
 	if m.HeapAlloc > w.first+mayKeep {
 		t.Errorf("after %d inputs %d bytes are kept, and %d were after the first %d", w.inputs, m.HeapAlloc, w.first, lookEvery)
 	}
+}
+
+// cost gives how many bytes one decoding takes.
+func (w *Watch) cost(decode func()) uint64 {
+	before := w.allocated()
+	decode()
+	return w.allocated() - before
 }
 
 func (w *Watch) allocated() uint64 {
