@@ -26,7 +26,7 @@ type browser struct {
 
 // browserSetup says how a Chromium differs from the usual one.
 type browserSetup struct {
-	limit time.Duration // the whole test is over by then; four minutes if zero, since many run at once
+	limit time.Duration // the whole test is over by then; one minute if zero
 	env   []string      // added to its environment, as KEY=value
 	flags map[string]any
 }
@@ -41,7 +41,7 @@ var chromiumNames = []string{"chromium", "chromium-browser", "google-chrome"}
 func startBrowser(t testing.TB, setup browserSetup) *browser {
 	t.Helper()
 	if setup.limit == 0 {
-		setup.limit = 4 * time.Minute
+		setup.limit = time.Minute
 	}
 	path := ""
 	for _, name := range chromiumNames {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
@@ -223,7 +224,7 @@ func TestH04WhatTheBrowserLacksIsSaid(t *testing.T) {
 	server := startProgram(t, "", "")
 	for _, lack := range lacks {
 		t.Run(lack.name, func(t *testing.T) {
-			p := newPhone(t, "without", 390, 844, browserSetup{})
+			p := newPhone(t, "without", 390, 844, browserSetup{limit: 40 * time.Second})
 			p.run(t, chromedp.ActionFunc(func(ctx context.Context) error {
 				_, err := page.AddScriptToEvaluateOnNewDocument(lack.without).Do(ctx)
 				return err

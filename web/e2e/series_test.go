@@ -205,7 +205,7 @@ func hostLog(t testing.TB, p *phone) []any {
 func TestALogIntoThePhoneAndIntoTheHost(t *testing.T) {
 	t.Parallel()
 	server := startProgram(t, "", "")
-	p := newPhone(t, "into-phone", 390, 844, browserSetup{})
+	p := newPhone(t, "into-phone", 390, 844, browserSetup{limit: boardLimit})
 	p.open(t, server.joinURL)
 	eval[bool](t, p.browser, "buddyclock.access.join({ pair: 'new', role: 'buddy', name: 'Odo' }).then(() => true)")
 	p.takeIn(t, inventedOutings(5, 4, time.Now()), "0 refused")
@@ -225,7 +225,7 @@ func TestALogIntoThePhoneAndIntoTheHost(t *testing.T) {
 		require.NoError(t, p.ctx.Err(), "the file never came")
 		files, _ = filepath.Glob(filepath.Join(dir, "*.jsonl"))
 	}
-	board := newBoard(t, server, 1280, 800, 1, browserSetup{})
+	board := newBoard(t, server, 1280, 800, 1, browserSetup{limit: boardLimit})
 	board.click(t, "[...document.querySelectorAll('button')].find((b) => b.innerText.toLowerCase() === 'outing')", "document.querySelector('input[type=file]')")
 	for _, said := range []string{"0 known, 0 refused", "0 new"} {
 		board.run(t, chromedp.SetUploadFiles("input[type=file]", files, chromedp.ByQuery))
