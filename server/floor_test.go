@@ -162,8 +162,13 @@ func sendThroughRelay() {
 				clients[2*n+1].write(timeExchange)
 			}
 		})
+		late := time.After(time.Duration(seconds)*time.Second + 30*time.Second)
 		for range pairs * seconds {
-			<-got
+			select {
+			case <-got:
+			case <-late:
+				panic("the relay lost events")
+			}
 		}
 		runtime.GC()
 		say("usage %d 0 0", cpuNs())

@@ -39,20 +39,20 @@ func New(perByte, fixed uint64) *Watch {
 	return w
 }
 
-// Run has one input of so many bytes decoded, and again where it seems to take too
-// much: Go counts some of what earlier inputs took only when it collects garbage.
-// It is called by one goroutine at a time, as the fuzzer does.
+// Run has one input of so many bytes decoded, and once more where it seems to take
+// too much: the quick count has some of what earlier inputs took as well, and the
+// exact one decides. It is called by one goroutine at a time, as the fuzzer does.
 func (w *Watch) Run(t *testing.T, size int, decode func()) {
 	t.Helper()
 	hung := w.clk.AfterFunc(hangs, func() { panic(fmt.Sprintf("an input of %d bytes takes more than %v", size, hangs)) })
 	defer hung.Stop()
 	most := w.perByte*uint64(size) + w.fixed
-	took := w.cost(decode)
-	for again := 0; took > most && again < 2; again++ {
-		took = w.cost(decode)
-	}
-	if took > most {
-		t.Errorf("an input of %d bytes takes %d bytes of memory, more than %d", size, took, most)
+	before := w.allocated()
+	decode()
+	if w.allocated()-before > most {
+		if took := exactly(decode); took > most {
+			t.Errorf("an input of %d bytes takes %d bytes of memory, more than %d", size, took, most)
+		}
 	}
 	if w.inputs++; w.inputs%lookEvery != 0 {
 		return
@@ -68,11 +68,13 @@ func (w *Watch) Run(t *testing.T, size int, decode func()) {
 	}
 }
 
-// cost gives how many bytes one decoding takes.
-func (w *Watch) cost(decode func()) uint64 {
-	before := w.allocated()
+// exactly counts the bytes that a decoding takes; it stops the world for that.
+func exactly(decode func()) uint64 {
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
 	decode()
-	return w.allocated() - before
+	runtime.ReadMemStats(&after)
+	return after.TotalAlloc - before.TotalAlloc
 }
 
 func (w *Watch) allocated() uint64 {
