@@ -201,8 +201,8 @@ type File interface {
 	Close() error
 }
 
-// dataFile is a file whose Sync waits for no more than it must.
-type dataFile struct{ *os.File }
+// journalFile is a file whose Sync waits for no more than it must.
+type journalFile struct{ *os.File }
 
 // journal writes records. Only the keeper uses it.
 type journal struct {
@@ -220,7 +220,7 @@ type journal struct {
 func openJournal(path string, head journalHead, wrap func(File) File) (*journal, error) {
 	j := &journal{path: path, id: head.id, number: head.folded}
 	for i, suffix := range journalSuffixes {
-		f, err := openDataFile(path + suffix)
+		f, err := openJournalFile(path + suffix)
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("cannot make the journal: %w", err), j.close())
 		}
