@@ -141,10 +141,13 @@ func (t *tier) urls(bound *net.TCPAddr) []string {
 	return urls
 }
 
-// setupURL is where phones learn to trust the authority.
+// setupURL is where phones learn to trust the authority, or "" where there is none
+// or no phone reaches it.
 func (t *tier) setupURL(bound *net.TCPAddr) string {
-	addrs := lanAddrs(bound)
-	for _, addr := range addrs {
+	if t.authority == nil {
+		return ""
+	}
+	for _, addr := range lanAddrs(bound) {
 		if localca.Covers(addr) && !addr.IsLoopback() {
 			return urlOf("http", addr.String(), bound.Port) + "/"
 		}

@@ -190,6 +190,15 @@ func TestFirstTheCertificateThenTheLink(t *testing.T) {
 	require.Equal(t, 1, strings.Count(said, "NOTE:"))
 	require.Equal(t, "http://192.168.7.20:8080/", scan(t, said[first:then]))
 	require.Equal(t, "https://192.168.7.20:8080"+srv.JoinPath(), scan(t, said[then:]))
+
+	// Without -tls there is nothing to trust, and the link comes at once.
+	plain, err := newTier(serveOptions{data: dir}, clk.Now)
+	require.NoError(t, err)
+	var at output
+	m.Stdout = &at
+	m.announce(srv, plain, &net.TCPAddr{IP: net.IPv4(192, 168, 7, 20), Port: 8080}, dir)
+	require.NotContains(t, at.String(), "FIRST")
+	require.Equal(t, "http://192.168.7.20:8080"+srv.JoinPath(), scan(t, at.String()))
 }
 
 // Ensures that addresses are shown as the certificate covers them.
