@@ -275,11 +275,11 @@ func DeviceOf(id string) string {
 func CounterOf(id string) (int64, bool) {
 	i := strings.LastIndexByte(id, '-')
 	digits := id[i+1:]
-	if i <= 0 || len(digits) == 0 || len(digits) > 12 || strings.Trim(digits, "0123456789") != "" {
+	if i <= 0 || len(digits) > 12 {
 		return 0, false
 	}
-	n, err := strconv.ParseInt(digits, 10, 64)
-	return n, err == nil
+	n, err := strconv.ParseUint(digits, 10, 64) // which takes no sign
+	return int64(n), err == nil
 }
 
 // MayRecord tells whether a device of a role may send a kind of event.

@@ -129,15 +129,19 @@ func (c *conn) Part(reason string) {
 	c.queue(outgoing{frame: encode(byeJSON{"bye", reason}), last: &farewell{websocket.StatusGoingAway, reason}})
 }
 
-// Where nobody writes it is given to the connection at once, as much as that takes.
 func (c *conn) queue(o outgoing) {
-	if o.frame != nil && o.last == nil && c.beginAtOnce() {
-		if !c.writeAtOnce(o.frame) {
-			go c.writeWaiting()
-		}
-	} else if c.enqueue(o) {
+	if c.mustWrite(o) {
 		go c.writeWaiting()
 	}
+}
+
+// mustWrite tells whether the caller must see to the writing of what waits. Where
+// nobody writes a text is given to the connection at once, as much as that takes.
+func (c *conn) mustWrite(o outgoing) bool {
+	if o.reached == nil && o.last == nil && c.beginAtOnce() {
+		return !c.writeAtOnce(o)
+	}
+	return c.enqueue(o)
 }
 
 // beginAtOnce tells whether the caller may write to the connection now.
@@ -151,11 +155,11 @@ func (c *conn) beginAtOnce() bool {
 	return true
 }
 
-// writeAtOnce writes a frame, and tells whether nothing is left to write.
-func (c *conn) writeAtOnce(frame []byte) bool {
+// writeAtOnce writes a text, and tells whether nothing is left to write.
+func (c *conn) writeAtOnce(o outgoing) bool {
 	buf := writeBuffers.Get().(*[]byte)
 	defer putBuffer(buf)
-	*buf = appendFrame((*buf)[:0], frame)
+	*buf = c.append((*buf)[:0], o)
 	left := (*buf)[writeNow(c.raw, *buf):]
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -169,7 +173,7 @@ func (c *conn) writeAtOnce(frame []byte) bool {
 // answer queues what answers the device, and is called by its reader: where
 // nobody writes the reader does, since it would only wait for the device too.
 func (c *conn) answer(o outgoing) {
-	if c.enqueue(o) {
+	if c.mustWrite(o) {
 		c.writeWaiting()
 	}
 }
@@ -276,14 +280,8 @@ func (c *conn) writeInto(buf *[]byte, texts ...outgoing) bool {
 		if last != nil {
 			break
 		}
-		switch last = o.last; {
-		case o.time != nil:
-			b = c.appendAnswer(b, o.time)
-		case o.pong != nil:
-			b = append(append(b, final|pongMessage, byte(len(o.pong))), o.pong...)
-		case o.reached == nil:
-			b = appendFrame(b, o.frame)
-		}
+		last = o.last
+		b = c.append(b, o)
 	}
 	*buf = b
 	if len(b) > 0 {
@@ -304,6 +302,19 @@ func (c *conn) writeInto(buf *[]byte, texts ...outgoing) bool {
 		c.ws.Close(last.status, last.reason)
 	}
 	return last == nil
+}
+
+// append spells a text as it stands on the wire.
+func (c *conn) append(b []byte, o outgoing) []byte {
+	switch {
+	case o.time != nil:
+		return c.appendAnswer(b, o.time)
+	case o.pong != nil:
+		return append(append(b, final|pongMessage, byte(len(o.pong))), o.pong...)
+	case o.reached == nil:
+		return appendFrame(b, o.frame)
+	}
+	return b
 }
 
 // appendAnswer spells the answer to a time exchange, with the time right before

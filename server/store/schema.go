@@ -121,17 +121,14 @@ func (r *row) key() eventKey { return eventKey{r.device, r.counter} }
 // sum is the row's checksum: the first 8 bytes of SHA-256 over its fields, each
 // with its length before it so that no two rows spell the same bytes.
 func (r *row) sum() []byte {
-	h := sha256.New()
-	var n [8]byte
+	var room [512]byte // enough for almost all
+	b := room[:0]
 	for _, s := range [...]string{r.id, r.pair, r.hold, r.kind, r.device} {
-		binary.BigEndian.PutUint64(n[:], uint64(len(s)))
-		h.Write(n[:])
-		h.Write([]byte(s))
+		b = append(binary.BigEndian.AppendUint64(b, uint64(len(s))), s...)
 	}
 	for _, v := range [...]int64{r.counter, r.at, r.storedMs} {
-		binary.BigEndian.PutUint64(n[:], uint64(v))
-		h.Write(n[:])
+		b = binary.BigEndian.AppendUint64(b, uint64(v))
 	}
-	h.Write(r.body)
-	return h.Sum(nil)[:8]
+	sum := sha256.Sum256(append(b, r.body...))
+	return sum[:8]
 }
