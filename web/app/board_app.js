@@ -20,6 +20,7 @@ import { anyFault, heardPairs } from './board_voice.js';
 import { newDeviceId, newDeviceStore } from './device.js';
 import { keepPage, versionOf } from './kept.js';
 import { RECENT_MS } from './model.js';
+import { newPrefs } from './prefs.js';
 import { lacksOf, watchScreen } from './screen.js';
 import { database, localStore } from './stores_here.js';
 import { openTabs, tabsHere } from './tabs.js';
@@ -45,7 +46,7 @@ export async function startBoard(on) {
   const devices = newDeviceStore(store, storage);
   const random = (/** @type {Uint8Array} */ bytes) => crypto.getRandomValues(/** @type {any} */ (bytes));
   let identity = await devices.load(random);
-  let prefs = devices.prefs();
+  const prefs = newPrefs(devices, () => changed());
   const book = newBook();
   let ready = false;
   /** @type {{code: string, reason: string} | null} */
@@ -306,16 +307,7 @@ export async function startBoard(on) {
     /** @param {object} message a word for the host: offers */
     tell: (message) => link.tell(message),
     lacks: () => lacksOf(store.words()),
-    prefs: {
-      /** @param {string} name @returns {any} */
-      get: (name) => (name === 'night' ? night() : /** @type {any} */ (prefs)[name]),
-      /** @param {string} name @param {any} value */
-      set(name, value) {
-        prefs = { ...prefs, [name]: name === 'night' ? (value ? 'night' : 'day') : value };
-        devices.setPrefs(prefs);
-        changed();
-      },
-    },
+    prefs,
     /** @param {string} name of the instructor */
     async rename(name) {
       await access.join({ pair: '', role: identity.role, name });
@@ -339,15 +331,11 @@ export async function startBoard(on) {
         second_tab: !tabs.first(),
         refused: model.refused(),
         store: { ok: store.kind() === 'disk', words: store.words() },
-        prefs: { ...prefs, night: night() },
+        prefs: prefs.now(),
         place: outing.place ?? null,
       };
     },
   };
-
-  function night() {
-    return prefs.night === 'auto' ? matchMedia('(prefers-color-scheme: dark)').matches : prefs.night === 'night';
-  }
 
   const found = secretOf(location.hash);
   if (found) history.replaceState(null, '', location.pathname + location.search);

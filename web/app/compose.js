@@ -12,7 +12,7 @@ import { firstBatch } from '../sync/outbox.js';
 import { knock, postJson } from '../sync/post.js';
 import { createSound } from '../sound/player.js';
 import { diverOf, recordOf } from './log_facts.js';
-import { newAccess, secretOf } from './access.js';
+import { newAccess } from './access.js';
 import { isRunning, newBook } from './book.js';
 import { newLogbook } from './logbook.js';
 import { seriesEvents, seriesNow } from './series_now.js';
@@ -21,6 +21,9 @@ import { newEarlier } from './earlier.js';
 import { keepPage, versionOf, WORDS_FAILED } from './kept.js';
 import { newModel } from './model.js';
 import { goingOf } from './going.js';
+import { heedLink } from './opened_by.js';
+import { newOthers } from './others.js';
+import { newPrefs } from './prefs.js';
 import { isFit } from './rungs.js';
 import { lacksOf, watchScreen } from './screen.js';
 import { keepPlace } from './places.js';
@@ -66,10 +69,8 @@ export async function startApp(on) {
 
   const book = newBook();
   const told = newTold();
-  let prefs = devices.prefs();
-  /** @type {import('./rungs.js').Present[]} */
-  let present = [];
-  let presentAt = 0;
+  const prefs = newPrefs(devices, () => changed());
+  const others = newOthers(deviceNow);
   /** @type {{code: string, reason: string} | null} the host no longer knows this device */
   let ended = null;
   let wantsJoin = false;
@@ -187,8 +188,7 @@ export async function startApp(on) {
     onStored: (ids) => model.stored(ids),
     onRefused: (ids, code, reason) => (code === 'erased' ? void erase(ids).catch(reportError) : model.refuse(ids, code, reason)),
     onPresence(list) {
-      present = list.filter((p) => typeof p?.device === 'string').map((p) => ({ ...p, state: p.state ?? {} }));
-      presentAt = deviceNow();
+      others.hear(list);
       changed();
     },
     onWelcome(welcome) {
@@ -260,12 +260,6 @@ export async function startApp(on) {
     if (tabs.first()) mirror.setClock(clock.forMirror());
   };
 
-  /** The other devices, their ages grown since they were told. */
-  const others = () => {
-    const grown = Math.max(0, Math.round(deviceNow() - presentAt));
-    return present.map((p) => ({ ...p, age_ms: (p.age_ms ?? 0) + grown }));
-  };
-
   /** @param {import('../rules/status.js').Status | null} status @returns {import('./rungs.js').PresenceState} */
   const myState = (status) => {
     const s = sound.state();
@@ -279,7 +273,7 @@ export async function startApp(on) {
       doubt_ms: info.doubt_ms,
       hold: status?.hold ?? null,
       phase: status?.phase ?? null,
-      ...(prefs.reads ? { reads: true } : {}),
+      ...(prefs.get('reads') ? { reads: true } : {}),
     };
     return { ...state, rungs: isFit(state) && tabs.first(), takes: voice.state().takes, away_ms: model.away()?.ms };
   };
@@ -294,8 +288,8 @@ export async function startApp(on) {
       status,
       now: clock.now(),
       me: { device: me.device, role: me.role, state: myState(status) },
-      present: others(),
-      quiet: prefs.quiet,
+      present: others.now(),
+      quiet: prefs.get('quiet'),
       mute: !tabs.first(),
       pair_number: me.number,
     });
@@ -326,9 +320,6 @@ export async function startApp(on) {
     on.changed();
   };
 
-  const night = () =>
-    prefs.night === 'auto' ? matchMedia('(prefers-color-scheme: dark)').matches : prefs.night === 'night';
-
   const access = newAccess({
     post: (path, body) => postJson(location.origin + path, body),
     knock: () => knock(`${location.origin}/healthz`, KNOCK_MS),
@@ -344,7 +335,7 @@ export async function startApp(on) {
       }
       wantsJoin = false;
       ended = null;
-      present = [];
+      others.forget();
       const left = model.identity();
       if (left.pair !== next.pair) await earlier.add(left);
       await model.become(next);
@@ -354,34 +345,16 @@ export async function startApp(on) {
     }),
   });
 
-  /**
-   * Heeds the link the page was opened with. A phone that has a place in this outing keeps it, whatever link it is
-   * opened by; another outing, or the instructor's link, asks where to join.
-   */
-  const heedLink = () => {
-    const found = secretOf(location.hash);
-    if (!found) return;
-    // The secret is not left standing in the address, where it would be seen or shared.
-    history.replaceState(null, '', location.pathname + location.search);
-    access.secret = found;
-    const me = model.identity();
-    if (me.token === '') wantsJoin = true;
-    else if (found !== me.secret) {
-      access.pairs().then(
-        (told) => {
-          if (model.identity().token !== me.token) return; // somebody has chosen meanwhile
-          if (told.session !== me.session || (access.instructor && me.role !== 'instructor')) wantsJoin = true;
-          else model.toldOf({ secret: found });
-          changed();
-        },
-        () => {
-          // Without a host, or with a link of yesterday, the phone stays where it is.
-        },
-      );
-    }
-    changed();
-  };
-  addEventListener('hashchange', heedLink);
+  const heed = () =>
+    heedLink({
+      access,
+      model,
+      join() {
+        wantsJoin = true;
+      },
+      changed,
+    });
+  addEventListener('hashchange', heed);
 
   const app = {
     access,
@@ -426,7 +399,7 @@ export async function startApp(on) {
     summaryOf: model.summaryOf,
     /** @param {Record<string, unknown>} plan */
     newHold(plan) {
-      const names = others().filter((p) => p.role === 'buddy' || p.role === 'instructor').map((p) => p.name ?? '');
+      const names = others.now().filter((p) => p.role === 'buddy' || p.role === 'instructor').map((p) => p.name ?? '');
       return model.newHold(plan, names);
     },
     /** Joins again in another role. @param {string} role */
@@ -447,21 +420,7 @@ export async function startApp(on) {
     },
     /** @type {(name: import('./router.js').ViewName | null, params?: any) => void} null leaves it to the state */
     go: () => {},
-    prefs: {
-      /** @param {string} name @returns {any} */
-      get(name) {
-        if (name === 'night') return night();
-        if (name === 'night_mode') return prefs.night;
-        return /** @type {any} */ (prefs)[name];
-      },
-      /** @param {string} name @param {any} value */
-      set(name, value) {
-        if (name === 'night') prefs = { ...prefs, night: value === true ? 'night' : value === false ? 'day' : value };
-        else prefs = { ...prefs, [name]: value };
-        devices.setPrefs(prefs);
-        changed();
-      },
-    },
+    prefs,
     joined: () => !wantsJoin && (model.identity().token !== '' || model.identity().alone) && !(ended && !isRunning(model.status()?.phase)),
 
     frame() {
@@ -481,7 +440,7 @@ export async function startApp(on) {
         },
         pair: me.pair === '' ? null : { pair: me.pair, number: me.number, session: me.session },
         me: { device: me.device, role: me.role, name: me.name },
-        present: others(),
+        present: others.now(),
         link: { ...l, words: linkWords(l) },
         clock: clock.info(),
         sound: { ...sound.state(), proven_at: provenAt },
@@ -492,7 +451,7 @@ export async function startApp(on) {
         awake_lock: lock,
         battery: screen.battery(),
         store: { ok: store.kind() === 'disk' && storeWords === '', words: storeWords },
-        prefs: { ...prefs, night: night() },
+        prefs: prefs.now(),
         get place() {
           return app.place();
         },
@@ -520,7 +479,7 @@ export async function startApp(on) {
     },
   };
 
-  heedLink();
+  heed();
   ready = true;
   // Another tab may have gone while this one began.
   if (tabs.first() && !firstFromTheBeginning) takeOver();
