@@ -95,7 +95,7 @@ func startHostWith(t *testing.T, dir string, clk clock.Clock, shared *SharedCloc
 	var err error
 	options := []store.Option{store.Files(h.disk.wrap)}
 	if _, mocked := clk.(*clock.Mock); !mocked { // commits would wait for the test to move time
-		options = append(options, store.FoldLater(clk), store.Gather(clk))
+		options = append(options, store.FoldLater(clk))
 	}
 	h.store, err = store.Open(dir, h.shared.NowMs, options...)
 	require.NoError(t, err)

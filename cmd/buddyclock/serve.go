@@ -134,7 +134,7 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 	}()
 	log := slog.New(slog.NewTextHandler(m.Stderr, nil))
 	shared := server.NewSharedClock(m.Clock)
-	st, err := store.Open(o.data, shared.NowMs, store.FoldLater(m.Clock), store.Gather(m.Clock), store.Troubled(foldTrouble(log)))
+	st, err := store.Open(o.data, shared.NowMs, store.FoldLater(m.Clock), store.Troubled(foldTrouble(log)))
 	if err != nil {
 		return storeError(o.data, err)
 	}

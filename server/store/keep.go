@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"slices"
 	"sync/atomic"
-	"time"
 
 	"github.com/benbjohnson/clock"
 
@@ -61,10 +60,6 @@ const maxRecordBytes = 1 << 20
 // after they came.
 func FoldLater(clk clock.Clock) Option { return func(s *Store) { s.clk = clk } }
 
-// Gather has a write wait for more events, for a millisecond at most, where so many
-// come that small writes would take more of a processor than all else.
-func Gather(clk clock.Clock) Option { return func(s *Store) { s.gathers = clk } }
-
 // keeper puts events on the disk. Its goroutine alone writes to the journal.
 type keeper struct {
 	*Store
@@ -102,7 +97,6 @@ func (k *keeper) keepLoop() {
 		k.lookAfterFolds(len(arrivals) > 0)
 		switch {
 		case len(arrivals) > 0:
-			k.gather()
 		case closed:
 			k.finish()
 			return
@@ -110,35 +104,6 @@ func (k *keeper) keepLoop() {
 			k.rest()
 		}
 	}
-}
-
-const (
-	// gatherFor is how long a write waits at most for gatherMore arrivals, where from
-	// gatherFrom to gatherMost came during the one before. A write takes more of a
-	// processor than an event does, so that with thousands of pairs small ones take
-	// more than all else. Of a dozen pairs come some events a second, and none waits.
-	gatherFor  = time.Millisecond
-	gatherFrom = 3
-	gatherMore = 2
-	gatherMost = 7
-)
-
-// gather waits for a little more to write, where something is about to come.
-func (k *keeper) gather() {
-	if k.gathers == nil || !k.arrivals.expect(moreToGather) {
-		return
-	}
-	timer := k.gathers.AfterFunc(gatherFor, k.arrivals.poke)
-	<-k.arrivals.wake
-	timer.Stop()
-	k.arrivals.any()
-}
-
-func moreToGather(waiting int) int {
-	if waiting < gatherFrom || waiting > gatherMost {
-		return 0
-	}
-	return gatherMore
 }
 
 // rest waits until there is something to do.

@@ -8,7 +8,6 @@ type queue[T any] struct {
 	mu      sync.Mutex
 	waiting []T
 	closed  bool
-	enough  int // how many must wait for the taker to be woken; 0 for any
 	wake    chan struct{}
 }
 
@@ -21,37 +20,9 @@ func (q *queue[T]) put(one T) bool {
 	if !closed {
 		q.waiting = append(q.waiting, one)
 	}
-	enough := len(q.waiting) >= q.enough
 	q.mu.Unlock()
-	if enough {
-		q.poke()
-	}
+	q.poke()
 	return !closed
-}
-
-// expect has the taker woken once as many more have come as pick says for those that
-// wait; false where none need be waited for. The taker takes something after that,
-// whatever came, and says any before it rests.
-func (q *queue[T]) expect(pick func(waiting int) (more int)) bool {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	more := pick(len(q.waiting))
-	if more == 0 || q.closed {
-		return false
-	}
-	select { // what was told of those that wait already
-	case <-q.wake:
-	default:
-	}
-	q.enough = len(q.waiting) + more
-	return true
-}
-
-// any ends expect.
-func (q *queue[T]) any() {
-	q.mu.Lock()
-	q.enough = 0
-	q.mu.Unlock()
 }
 
 // poke has the taker look again.

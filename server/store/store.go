@@ -89,8 +89,6 @@ type Store struct {
 	wrap  func(File) File // what puts another file in place, or nil
 	tell  func(error)     // of folds that begin to fail, or nil
 
-	gathers clock.Clock // nil where no write waits for more events
-
 	arrivals  *queue[*arrival] // for the keeper
 	recent    *recent
 	kept      chan struct{} // closed once the keeper has ended
