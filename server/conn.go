@@ -130,14 +130,14 @@ func (c *conn) Part(reason string) {
 }
 
 func (c *conn) queue(o outgoing) {
-	if c.mustWrite(o) {
+	if c.writeOrEnqueue(o) {
 		go c.writeWaiting()
 	}
 }
 
-// mustWrite tells whether the caller must see to the writing of what waits. Where
-// nobody writes a text is given to the connection at once, as much as that takes.
-func (c *conn) mustWrite(o outgoing) bool {
+// writeOrEnqueue gives a text to the connection at once where nobody writes, as much
+// as that takes, and tells whether the caller must see to the writing of what waits.
+func (c *conn) writeOrEnqueue(o outgoing) bool {
 	if o.reached == nil && o.last == nil && c.beginAtOnce() {
 		return !c.writeAtOnce(o)
 	}
@@ -173,7 +173,7 @@ func (c *conn) writeAtOnce(o outgoing) bool {
 // answer queues what answers the device, and is called by its reader: where
 // nobody writes the reader does, since it would only wait for the device too.
 func (c *conn) answer(o outgoing) {
-	if c.mustWrite(o) {
+	if c.writeOrEnqueue(o) {
 		c.writeWaiting()
 	}
 }

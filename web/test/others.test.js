@@ -1,5 +1,6 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
+
 import { newOthers } from '../app/others.js';
 
 test('the ages of other devices grow from when they were told', () => {

@@ -1,5 +1,6 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
+
 import { PREFS_DEFAULT } from '../app/device.js';
 import { newPrefs } from '../app/prefs.js';
 
