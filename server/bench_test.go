@@ -1,6 +1,7 @@
 package server
 
 import (
+	"bytes"
 	"fmt"
 	"runtime"
 	"runtime/debug"
@@ -28,7 +29,7 @@ func BenchmarkLoadLow(b *testing.B) {
 	arrived := make(chan time.Duration, events)
 	go func() {
 		for {
-			_, frame, err := phones[1].ws.ReadMessage()
+			frame, err := phones[1].read()
 			if err != nil {
 				return
 			}
@@ -71,7 +72,7 @@ func BenchmarkLoadLow(b *testing.B) {
 // drain reads all that comes to a phone, and counts what is stored.
 func drain(p *phone, kept *atomic.Int64) {
 	for {
-		_, frame, err := p.ws.ReadMessage()
+		frame, err := p.read()
 		if err != nil {
 			return
 		}
@@ -94,7 +95,6 @@ func BenchmarkLoadFull(b *testing.B) {
 	const pairs, seconds, probes, rounds = 5_000, 10, 10, 3
 	server := startChild(b, "server", b.TempDir(), fmt.Sprint(2*pairs+probes))
 	phones := dialPhones(b, server.at, 0, 2*pairs, true)
-	askers := dialPhones(b, server.at, 2*pairs, 2*pairs+probes, false)
 	defer debug.SetGCPercent(debug.SetGCPercent(-1)) // what makes the load shall not stand still meanwhile
 	var kept, got atomic.Int64
 	var mu sync.Mutex
@@ -103,7 +103,7 @@ func BenchmarkLoadFull(b *testing.B) {
 		go drain(phones[2*n], &kept)
 		go func() {
 			for {
-				_, frame, err := phones[2*n+1].ws.ReadMessage()
+				frame, err := phones[2*n+1].read()
 				if err != nil {
 					return
 				}
@@ -130,6 +130,8 @@ func BenchmarkLoadFull(b *testing.B) {
 	time.Sleep(14 * time.Second)
 	var ratios [4][]float64
 	for round := range rounds {
+		// Anew, since whoever asks nothing for half a minute is cut off.
+		askers := dialPhones(b, server.at, 2*pairs, 2*pairs+probes, false)
 		idleTook := askClocks(askers, func() { time.Sleep(seconds * time.Second) })
 		took = nil     // nobody sends
 		syscall.Sync() // what was written before shall not be waited for, such as this program as it was built
@@ -137,6 +139,7 @@ func BenchmarkLoadFull(b *testing.B) {
 			fmt.Fprintln(server.in, "profile")
 		}
 		before, _, _ := server.usage("cpu")
+		loadBefore := cpuNs()
 		busyTook := askClocks(askers, func() {
 			paced(pairs, seconds, func(n, second int) {
 				phones[2*n].write(phones[2*n].event("look"))
@@ -145,8 +148,12 @@ func BenchmarkLoadFull(b *testing.B) {
 				}
 			})
 		})
+		for _, p := range askers {
+			p.ws.Close()
+		}
 		all := int64((round + 1) * pairs * seconds)
 		require.Eventually(b, func() bool { return kept.Load() == all && got.Load() == all }, 30*time.Second, 10*time.Millisecond, "events were lost")
+		load := time.Duration(cpuNs()-loadBefore) / (pairs * seconds)
 		after, _, _ := server.usage("settle") // with the work that is put off until fewer come
 		perEvent := (after - before) / (pairs * seconds)
 		runtime.GC()
@@ -157,7 +164,7 @@ func BenchmarkLoadFull(b *testing.B) {
 		alone := groupCommits(b, pairs, seconds/2, 512)
 		b.Logf("round %d: %d events from phone to phone: p50 %s, p99 %s; disk p50 %s, p99 %s", round+1, pairs*seconds, ms(at(.5, took)), ms(at(.99, took)), ms(at(.5, disk)), ms(at(.99, disk)))
 		b.Logf("as many events that only wait for the disk: p50 %s, p99 %s", ms(at(.5, alone)), ms(at(.99, alone)))
-		b.Logf("CPU an event: %s; relay %s, with events alone %s (%.2f)", perEvent, relayPerEvent, eventsAlone, float64(perEvent)/float64(eventsAlone))
+		b.Logf("CPU an event: %s; relay %s, with events alone %s (%.2f); what makes the load %s", perEvent, relayPerEvent, eventsAlone, float64(perEvent)/float64(eventsAlone), load)
 		b.Logf("clock answers: idle p50 %s, p99 %s; under load p50 %s, p99 %s", ms(at(.5, idleTook)), ms(at(.99, idleTook)), ms(at(.5, busyTook)), ms(at(.99, busyTook)))
 		for i, ratio := range []float64{
 			float64(at(.5, took)) / float64(at(.5, disk)), float64(at(.99, took)) / float64(at(.5, disk)),
@@ -229,7 +236,7 @@ func BenchmarkLoadReturn(b *testing.B) {
 		go drain(p, &kept)
 		if p.n%2 == 0 {
 			for i := range eventsEach {
-				sent[p.n] = append(sent[p.n], p.event([]string{"start", "look"}[min(i, 1)]))
+				sent[p.n] = append(sent[p.n], bytes.Clone(p.event([]string{"start", "look"}[min(i, 1)])))
 				require.NoError(b, p.write(sent[p.n][i]))
 			}
 		}

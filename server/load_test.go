@@ -31,7 +31,6 @@ import (
 const beChild = "BUDDYCLOCK_LOAD_CHILD"
 
 func TestMain(m *testing.M) {
-	CollectSeldom() // as the program does; and what makes the load shall not stand still either
 	switch os.Getenv(beChild) {
 	case "server":
 		serveLoad()
@@ -56,6 +55,7 @@ func serveLoad() {
 	dir := os.Args[1]
 	phones, _ := strconv.Atoi(os.Args[2])
 	t := &testing.T{}
+	CollectSeldom(context.Background(), clock.New()) // as the program does
 	limits := Limits{DialsAtOnce: 100_000, Unwelcomed: 100_000, Sockets: 100_000, AllSockets: 100_000}
 	h := startHostWith(t, dir, clock.New(), NewSharedClock(clock.New()), limits)
 	seed(h, phones)
@@ -70,6 +70,7 @@ func serveLoad() {
 			say("usage %d %d %d", cpuNs(), mem.HeapInuse+mem.StackInuse, runtime.NumGoroutine())
 		case "settle":
 			h.store.Settle(context.Background())
+			runtime.GC()
 			say("usage %d 0 0", cpuNs())
 		case "cpu":
 			say("usage %d 0 0", cpuNs())
@@ -205,7 +206,9 @@ type phone struct {
 	n       int
 	ws      *websocket.Conn
 	welcome []byte
-	mu      sync.Mutex // of writing
+	frame   bytes.Buffer // that was read last
+	mu      sync.Mutex   // of writing
+	next    []byte       // event to send
 	count   int
 }
 
@@ -222,11 +225,24 @@ func dialPhone(url string, n int) (*phone, error) {
 	if err := ws.WriteMessage(websocket.TextMessage, []byte(hello)); err != nil {
 		return nil, err
 	}
-	_, p.welcome, err = ws.ReadMessage()
+	frame, err := p.read()
+	p.welcome = bytes.Clone(frame)
 	if err == nil && !strings.HasPrefix(string(p.welcome), `{"type":"welcome"`) {
 		err = fmt.Errorf("no welcome but %s", p.welcome)
 	}
 	return p, err
+}
+
+// read gives a frame, which is good until the next is read: what makes the load shall
+// take little of the processors that it shares with the server.
+func (p *phone) read() ([]byte, error) {
+	_, r, err := p.ws.NextReader()
+	if err != nil {
+		return nil, err
+	}
+	p.frame.Reset()
+	_, err = p.frame.ReadFrom(r)
+	return p.frame.Bytes(), err
 }
 
 // foldOf folds the events of a frame, and gives what the hold of that id is then
@@ -283,13 +299,14 @@ func dialPhones(b *testing.B, url string, from, to int, stay bool) []*phone {
 	return all
 }
 
-// event makes a phone's next event, as a page would send it; `x` carries the
-// instant it was sent.
+// event makes a phone's next event, as a page would send it, which is good until the
+// one after it is made; `x` carries the instant it was sent.
 func (p *phone) event(kind string) []byte {
 	p.count++
 	now := time.Now()
-	return fmt.Appendf(nil, `{"type":"events","events":[{"id":"%s-%06d","hold":"%s-h01","kind":%q,"at":%d,"err":4,"by":%q,"data":{"took_ms":840},"mac":"GDA5QuTVEPUBusqDLjMp9g","x":%d}]}`,
+	p.next = fmt.Appendf(p.next[:0], `{"type":"events","events":[{"id":"%s-%06d","hold":"%s-h01","kind":%q,"at":%d,"err":4,"by":%q,"data":{"took_ms":840},"mac":"GDA5QuTVEPUBusqDLjMp9g","x":%d}]}`,
 		loadDevice(p.n), p.count, loadDevice(p.n), kind, now.UnixMilli(), loadRole(p.n), now.UnixNano())
+	return p.next
 }
 
 // timeExchange asks for the time.
@@ -312,15 +329,16 @@ func (p *phone) write(frame []byte) error {
 	return p.ws.WriteMessage(websocket.TextMessage, frame)
 }
 
+var instantKey = []byte(`"x":`)
+
 // sentAt finds the instant in a frame with one event, 0 if it has none.
 func sentAt(frame []byte) int64 {
-	const key = `"x":`
-	i := strings.LastIndex(string(frame), key)
-	if i < 0 || !strings.HasPrefix(string(frame), `{"type":"events"`) {
+	i := bytes.LastIndex(frame, instantKey)
+	if i < 0 || !bytes.HasPrefix(frame, []byte(`{"type":"events"`)) {
 		return 0
 	}
 	n := int64(0)
-	for _, c := range frame[i+len(key):] {
+	for _, c := range frame[i+len(instantKey):] {
 		if c < '0' || c > '9' {
 			break
 		}
@@ -343,11 +361,11 @@ func (p *phone) asksTime(stop <-chan struct{}, pause time.Duration) (took []time
 			return took
 		}
 		for {
-			_, frame, err := p.ws.ReadMessage()
+			frame, err := p.read()
 			if err != nil {
 				return took
 			}
-			if strings.HasPrefix(string(frame), `{"type":"time"`) {
+			if bytes.HasPrefix(frame, []byte(`{"type":"time"`)) {
 				break
 			}
 		}

@@ -37,11 +37,12 @@ type Main struct {
 }
 
 func main() {
-	server.CollectSeldom()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	// After the first signal the next one ends the program at once.
 	context.AfterFunc(ctx, stop)
-	m := &Main{Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr, Clock: clock.New()}
+	clk := clock.New()
+	server.CollectSeldom(ctx, clk)
+	m := &Main{Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr, Clock: clk}
 	os.Exit(m.Run(ctx, os.Args[1:]))
 }
 

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"runtime"
+	"slices"
+	"strings"
 	"sync/atomic"
 	"time"
 )
@@ -23,6 +25,9 @@ const (
 	// foldShare is how many events are folded in by one transaction, so that other
 	// work on the data file does not wait long.
 	foldShare = 16_384
+	// sortedFrom is from how many events on they are sorted by their pairs before that.
+	// Fewer keep the order in which the pairs' came.
+	sortedFrom = foldBusy
 	// yieldEvery is after how many events whatever else is to be done goes first.
 	yieldEvery = 16
 	// tryAgainAfter is the time until a fold that failed is tried once more.
@@ -192,11 +197,23 @@ func (s *Store) fold(rows []*row, upTo int64) error {
 		share := rows[:min(len(rows), foldShare)]
 		rows = rows[len(share):]
 		last := len(rows) == 0
+		if len(share) > sortedFrom {
+			share = inOrderOfPairs(share)
+		}
 		if err := s.do(func(w *writer) error { return w.fold(share, upTo, last) }); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// inOrderOfPairs puts the events of each pair together, in their order of arrival,
+// so that what is near in the data file's indexes is written together. The newest
+// event stays last, since the file's last one tells when it was last written to.
+func inOrderOfPairs(rows []*row) []*row {
+	rows = slices.Clone(rows)
+	slices.SortStableFunc(rows[:len(rows)-1], func(a, b *row) int { return strings.Compare(a.pair, b.pair) })
+	return rows
 }
 
 func (w *writer) fold(rows []*row, upTo int64, last bool) error {
