@@ -17,9 +17,9 @@ import (
 // So garbage is collected when little goes on, and hardly ever when much does.
 
 const (
-	// heapGrowthPercent is how much the heap may grow while much goes on, ten times
+	// heapGrowthPercent is how much the heap may grow while much goes on, four times
 	// what Go chooses by itself.
-	heapGrowthPercent = 1000
+	heapGrowthPercent = 400
 	// heapLimitBytes is where it is collected sooner again, so that a small
 	// machine is not filled. An outing takes a hundredth of it.
 	heapLimitBytes = 2 << 30
@@ -30,7 +30,7 @@ const (
 	quietBytes = 2 << 20
 	// quietGrowthPercent is how much the heap may grow while little goes on, and
 	// smallHeapBytes is not worth the work.
-	quietGrowthPercent = 100
+	quietGrowthPercent = 200
 	smallHeapBytes     = 16 << 20
 )
 

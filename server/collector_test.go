@@ -15,15 +15,15 @@ import (
 // and not while much does.
 func TestCollectsWhenLittleGoesOn(t *testing.T) {
 	const mb = 1 << 20
-	before := heap{live: 40 * mb, now: 60 * mb, asked: 500 * mb}
+	before := heap{live: 40 * mb, now: 80 * mb, asked: 500 * mb}
 	for name, c := range map[string]struct {
 		seen heap
 		due  bool
 	}{
-		"doubled, and nothing goes on":        {heap{40 * mb, 80 * mb, 500 * mb}, true},
-		"doubled, and a little goes on":       {heap{40 * mb, 80 * mb, 501 * mb}, true},
-		"doubled, and much goes on":           {heap{40 * mb, 80 * mb, 503 * mb}, false},
-		"grown by half":                       {heap{40 * mb, 60 * mb, 500 * mb}, false},
+		"grown enough, and nothing goes on":   {heap{40 * mb, 120 * mb, 500 * mb}, true},
+		"grown enough, and a little goes on":  {heap{40 * mb, 120 * mb, 501 * mb}, true},
+		"grown enough, and much goes on":      {heap{40 * mb, 120 * mb, 503 * mb}, false},
+		"only doubled":                        {heap{40 * mb, 80 * mb, 500 * mb}, false},
 		"many times what lives, yet not much": {heap{1 * mb, 15 * mb, 500 * mb}, false},
 	} {
 		require.Equal(t, c.due, c.seen.isDue(before), name)
@@ -39,7 +39,7 @@ func TestCollectsByItself(t *testing.T) {
 	clk := clock.NewMock()
 	CollectSeldom(t.Context(), clk)
 	runtime.GC()
-	garbage(seeHeap().live + 2*smallHeapBytes)
+	garbage(2*seeHeap().live + 2*smallHeapBytes)
 	collected := collections()
 	require.Eventually(t, func() bool { clk.Add(lookEvery); return collections() > collected }, 10*time.Second, time.Millisecond)
 }

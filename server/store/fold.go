@@ -25,8 +25,9 @@ const (
 	// foldShare is how many events are folded in by one transaction, so that other
 	// work on the data file does not wait long.
 	foldShare = 16_384
-	// sortedFrom is from how many events on they are sorted by their pairs before that.
-	// Fewer keep the order in which the pairs' came.
+	// sortedFrom is from how many events on they are sorted by their pairs before they
+	// are shared out, so that a share meets few pages of the indexes. Fewer keep the
+	// order in which the pairs' came.
 	sortedFrom = foldBusy
 	// yieldEvery is after how many events whatever else is to be done goes first.
 	yieldEvery = 16
@@ -193,13 +194,13 @@ func (k *keeper) finish() {
 // fold brings events into the data file, whose journal is folded in up to a number
 // then.
 func (s *Store) fold(rows []*row, upTo int64) error {
+	if len(rows) > sortedFrom {
+		rows = inOrderOfPairs(rows)
+	}
 	for len(rows) > 0 {
 		share := rows[:min(len(rows), foldShare)]
 		rows = rows[len(share):]
 		last := len(rows) == 0
-		if len(share) > sortedFrom {
-			share = inOrderOfPairs(share)
-		}
 		if err := s.do(func(w *writer) error { return w.fold(share, upTo, last) }); err != nil {
 			return err
 		}
@@ -207,9 +208,9 @@ func (s *Store) fold(rows []*row, upTo int64) error {
 	return nil
 }
 
-// inOrderOfPairs puts the events of each pair together, in their order of arrival,
-// so that what is near in the data file's indexes is written together. The newest
-// event stays last, since the file's last one tells when it was last written to.
+// inOrderOfPairs puts the events of each pair together, in their order of arrival.
+// The newest event stays last, since the file's last one tells when it was last
+// written to.
 func inOrderOfPairs(rows []*row) []*row {
 	rows = slices.Clone(rows)
 	slices.SortStableFunc(rows[:len(rows)-1], func(a, b *row) int { return strings.Compare(a.pair, b.pair) })

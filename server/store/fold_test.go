@@ -19,7 +19,7 @@ func TestLargeFoldsKeepThePairsOrder(t *testing.T) {
 	s, err := Open(t.TempDir(), func() int64 { return at }, FoldLater(clock.NewMock()))
 	require.NoError(t, err)
 	defer s.Close()
-	const pairs, each = 7, sortedFrom/7 + 1
+	const pairs, each = 7, foldShare/7 + 1
 	came := make([][]string, pairs)
 	var stored sync.WaitGroup
 	for i := range each {
@@ -32,7 +32,7 @@ func TestLargeFoldsKeepThePairsOrder(t *testing.T) {
 		}
 	}
 	stored.Wait()
-	require.Equal(t, pairs*each, s.recent.len(), "all in one fold")
+	require.Equal(t, pairs*each, s.recent.len(), "all in one fold, and that in more than one share")
 	require.NoError(t, s.Settle(t.Context()))
 	sound, err := s.Verify(t.Context())
 	require.NoError(t, err)
