@@ -2,41 +2,32 @@ package store
 
 import (
 	"fmt"
-	"sync"
 	"testing"
 	"time"
 
-	"github.com/benbjohnson/clock"
 	"github.com/stretchr/testify/require"
-
-	"buddyclock/protocol"
 )
 
-// Ensures that a large fold keeps each pair's order of arrival, which need not be that
-// of its counters, loses nothing, and tells afterwards when the last event came.
+// Ensures that a large fold keeps each pair's order of arrival, which
+// need not be that of its counters, loses nothing, and tells afterwards when the last
+// event came.
 func TestLargeFoldsKeepThePairsOrder(t *testing.T) {
-	at := nowMs
-	s, err := Open(t.TempDir(), func() int64 { return at }, FoldLater(clock.NewMock()))
-	require.NoError(t, err)
-	defer s.Close()
-	const pairs, each = 7, foldShare/7 + 1
+	s := open(t, t.TempDir())
+	const pairs, each = 7, sortedFrom/7 + 1
+	var rows []*row
 	came := make([][]string, pairs)
-	var stored sync.WaitGroup
+	at := nowMs
 	for i := range each {
 		for pair := pairs - 1; pair >= 0; pair-- {
 			at++
 			e := event(t, deviceOf(pair), (i^1)+1, "look", nowMs)
-			stored.Add(1)
-			s.Append(pairOf(pair), []protocol.Event{e}, func([]Outcome, error) { stored.Done() })
+			r, ok := rowOf(pairOf(pair), at, &e)
+			require.True(t, ok)
+			rows = append(rows, &r)
 			came[pair] = append(came[pair], string(e.Raw))
 		}
 	}
-	stored.Wait()
-	require.Equal(t, pairs*each, s.recent.len(), "all in one fold, and that in more than one share")
-	require.NoError(t, s.Settle(t.Context()))
-	sound, err := s.Verify(t.Context())
-	require.NoError(t, err)
-	require.EqualValues(t, pairs*each, sound)
+	require.NoError(t, s.fold(rows, 1))
 	last, err := s.LastMs(t.Context())
 	require.NoError(t, err)
 	require.Equal(t, at, last)
