@@ -44,22 +44,23 @@ func CollectSeldom(ctx context.Context, clk clock.Clock) {
 		return
 	}
 	debug.SetGCPercent(heapGrowthPercent)
-	ticker := clk.Ticker(lookEvery)
-	go func() {
-		defer ticker.Stop()
-		seen := seeHeap()
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-ticker.C:
-			}
-			before := seen
-			if seen = seeHeap(); seen.isDue(before) {
-				runtime.GC()
-			}
+	go collectWhenDue(ctx, clk.Ticker(lookEvery), seeHeap, runtime.GC)
+}
+
+func collectWhenDue(ctx context.Context, ticker *clock.Ticker, see func() heap, collect func()) {
+	defer ticker.Stop()
+	seen := see()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
 		}
-	}()
+		before := seen
+		if seen = see(); seen.isDue(before) {
+			collect()
+		}
+	}
 }
 
 // heap is how much memory is in use, in bytes.

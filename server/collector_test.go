@@ -1,9 +1,9 @@
 package server
 
 import (
+	"context"
 	"runtime"
-	"runtime/debug"
-	"runtime/metrics"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -30,32 +30,41 @@ func TestCollectsWhenLittleGoesOn(t *testing.T) {
 	}
 }
 
-// Ensures that the program does so by itself.
+// Ensures that it is seen by itself when garbage is due, and that nobody looks any
+// more once the program ends.
 func TestCollectsByItself(t *testing.T) {
-	t.Setenv("GOGC", "")
-	t.Setenv("GOMEMLIMIT", "")
-	defer debug.SetGCPercent(debug.SetGCPercent(-1))
-	defer debug.SetMemoryLimit(debug.SetMemoryLimit(-1))
 	clk := clock.NewMock()
-	CollectSeldom(t.Context(), clk)
-	runtime.GC()
-	garbage(2*seeHeap().live + 2*smallHeapBytes)
-	collected := collections()
-	require.Eventually(t, func() bool { clk.Add(lookEvery); return collections() > collected }, 10*time.Second, time.Millisecond)
-}
-
-var kept []byte // what is made only counts where it could be kept
-
-func garbage(bytes uint64) {
-	for range bytes / 1024 {
-		kept = make([]byte, 1024)
+	var due, collected atomic.Bool
+	see := func() heap {
+		if due.Load() {
+			return heap{now: smallHeapBytes}
+		}
+		return heap{}
 	}
+	ctx, end := context.WithCancel(t.Context())
+	ended := make(chan struct{})
+	ticker := clk.Ticker(lookEvery)
+	go func() {
+		collectWhenDue(ctx, ticker, see, func() { collected.Store(true) })
+		close(ended)
+	}()
+	clk.Add(5 * lookEvery)
+	require.False(t, collected.Load())
+	due.Store(true)
+	require.Eventually(t, func() bool { clk.Add(lookEvery); return collected.Load() }, 10*time.Second, time.Millisecond)
+	end()
+	<-ended
 }
 
-// collections gives how many times the program had garbage collected, and not Go by
-// itself.
-func collections() uint64 {
-	m := []metrics.Sample{{Name: "/gc/cycles/forced:gc-cycles"}}
-	metrics.Read(m)
-	return m[0].Value.Uint64()
+// Ensures that what is seen of the heap is what Go measures.
+func TestSeesTheHeap(t *testing.T) {
+	before := seeHeap()
+	made = make([]byte, 1<<20)
+	after := seeHeap()
+	require.GreaterOrEqual(t, after.asked-before.asked, uint64(len(made)))
+	require.NotZero(t, after.now)
+	runtime.GC()
+	require.NotZero(t, seeHeap().live)
 }
+
+var made []byte // where the collector looks for it
