@@ -6,8 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"runtime"
-	"slices"
-	"strings"
 	"sync/atomic"
 	"time"
 )
@@ -25,10 +23,6 @@ const (
 	// foldShare is how many events are folded in by one transaction, so that other
 	// work on the data file does not wait long.
 	foldShare = 16_384
-	// sortedFrom is from how many events on they are sorted by their pairs before they
-	// are shared out, so that a share meets few pages of the indexes. Fewer keep the
-	// order in which the pairs' came.
-	sortedFrom = foldBusy
 	// yieldEvery is after how many events whatever else is to be done goes first.
 	yieldEvery = 16
 	// tryAgainAfter is the time until a fold that failed is tried once more.
@@ -194,9 +188,6 @@ func (k *keeper) finish() {
 // fold brings events into the data file, whose journal is folded in up to a number
 // then.
 func (s *Store) fold(rows []*row, upTo int64) error {
-	if len(rows) > sortedFrom {
-		rows = inOrderOfPairs(rows)
-	}
 	for len(rows) > 0 {
 		share := rows[:min(len(rows), foldShare)]
 		rows = rows[len(share):]
@@ -206,15 +197,6 @@ func (s *Store) fold(rows []*row, upTo int64) error {
 		}
 	}
 	return nil
-}
-
-// inOrderOfPairs puts the events of each pair together, in their order of arrival.
-// The newest event stays last, since the file's last one tells when it was last
-// written to.
-func inOrderOfPairs(rows []*row) []*row {
-	rows = slices.Clone(rows)
-	slices.SortStableFunc(rows[:len(rows)-1], func(a, b *row) int { return strings.Compare(a.pair, b.pair) })
-	return rows
 }
 
 func (w *writer) fold(rows []*row, upTo int64, last bool) error {

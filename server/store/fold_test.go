@@ -3,70 +3,37 @@ package store
 import (
 	"fmt"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 )
 
-// Ensures that a large fold keeps each pair's order of arrival, which
-// need not be that of its counters, loses nothing, and tells afterwards when the last
-// event came.
-func TestLargeFoldsKeepThePairsOrder(t *testing.T) {
+// Ensures that after a large fold, as an import leaves one, holds are still told in the
+// order in which their first events came, and when the last event came.
+func TestLargeFoldsKeepTheOrderOfArrival(t *testing.T) {
 	s := open(t, t.TempDir())
-	const pairs, each = 7, sortedFrom/7 + 1
 	var rows []*row
-	came := make([][]string, pairs)
+	var came []HoldRef
 	at := nowMs
-	for i := range each {
-		for pair := pairs - 1; pair >= 0; pair-- {
+	for n := range 600 {
+		h := HoldRef{Pair: fmt.Sprintf("pair%03d", n*7%600), Hold: "h1"}
+		came = append(came, h)
+		for i := range 8 {
 			at++
-			e := event(t, deviceOf(pair), (i^1)+1, "look", nowMs)
-			r, ok := rowOf(pairOf(pair), at, &e)
+			e := event(t, fmt.Sprintf("device%04d", n), i+1, "look", at)
+			r, ok := rowOf(h.Pair, at, &e)
 			require.True(t, ok)
 			rows = append(rows, &r)
-			came[pair] = append(came[pair], string(e.Raw))
 		}
 	}
+	require.Greater(t, len(rows), foldBusy)
 	require.NoError(t, s.fold(rows, 1))
+	holds, err := s.Holds(t.Context(), "")
+	require.NoError(t, err)
+	require.Len(t, holds, len(came))
+	for i, h := range holds {
+		require.Equal(t, came[i], h, "hold %d", i)
+	}
 	last, err := s.LastMs(t.Context())
 	require.NoError(t, err)
 	require.Equal(t, at, last)
-	for pair := range pairs {
-		events, err := s.Hold(t.Context(), pairOf(pair), "h1")
-		require.NoError(t, err)
-		var got []string
-		for _, e := range events {
-			got = append(got, string(e.Raw))
-		}
-		require.Equal(t, came[pair], got)
-	}
-}
-
-func deviceOf(n int) string { return fmt.Sprintf("device%06d", n) }
-func pairOf(n int) string   { return fmt.Sprintf("pair%06d", n) }
-
-// BenchmarkFold compares the work of folding what thousands of pairs did in ten
-// seconds into a file with ten times as much, with that into an empty file.
-func BenchmarkFold(b *testing.B) {
-	const pairs, seconds, times = 5_000, 10, 11
-	s := open(b, b.TempDir())
-	var first, last time.Duration
-	for n := range times {
-		var rows []*row
-		for second := range seconds {
-			for pair := range pairs {
-				e := event(b, deviceOf(pair), n*seconds+second+1, "look", nowMs)
-				r, ok := rowOf(pairOf(pair), nowMs, &e)
-				require.True(b, ok)
-				rows = append(rows, &r)
-			}
-		}
-		begun := time.Now()
-		require.NoError(b, s.fold(rows, int64(n)))
-		if last = time.Since(begun); n == 0 {
-			first = last
-		}
-	}
-	b.Logf("an event: %s in an empty file, %s in one of %d events", first/(pairs*seconds), last/(pairs*seconds), (times-1)*pairs*seconds)
-	b.ReportMetric(float64(last)/float64(first), "full-over-empty")
 }

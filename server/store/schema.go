@@ -57,7 +57,7 @@ CREATE INDEX membership_pair ON membership(pair);
 CREATE INDEX membership_device ON membership(device);
 
 CREATE TABLE event (
-  seq       INTEGER PRIMARY KEY,     -- order of arrival in the pair
+  seq       INTEGER PRIMARY KEY,     -- order of arrival
   id        TEXT NOT NULL,           -- device, '-' and counter
   pair      TEXT NOT NULL,
   hold      TEXT NOT NULL,
