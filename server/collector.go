@@ -13,8 +13,9 @@ import (
 
 // While the collector of garbage runs, every goroutine that asks for memory takes a
 // part of its work. With thousands of phones, each with a goroutine of its own that
-// wakes once a second, all do, and whoever comes meanwhile waits for up to 150 ms.
-// So garbage is collected when little goes on, and hardly ever when much does.
+// wakes once a second, all do, and whoever comes meanwhile waits for up to 150 ms
+// (BenchmarkLoadFull, on two cores). So garbage is collected when little goes on, and
+// hardly ever when much does.
 
 const (
 	// heapGrowthPercent is how much the heap may grow while much goes on, four times
@@ -25,7 +26,8 @@ const (
 	heapLimitBytes = 2 << 30
 
 	// lookEvery is how often it is seen whether little goes on: quietBytes are asked
-	// for in that time at most, ten times what a dozen pairs need.
+	// for in that time at most. An event takes some 2 KB with all that it causes, so
+	// that a dozen pairs stay far below.
 	lookEvery  = time.Second
 	quietBytes = 2 << 20
 	// quietGrowthPercent is how much the heap may grow while little goes on, and
