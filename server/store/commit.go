@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"database/sql"
-	"database/sql/driver"
 	"errors"
 	"fmt"
 	"slices"
@@ -83,10 +82,7 @@ type writer struct {
 
 	begin, end, undo *sql.Stmt
 
-	// insert is asked without database/sql in between, which would copy and check
-	// each time what is right already. Nothing else uses the connection.
-	insert driver.StmtExecContext
-	args   [10]driver.NamedValue
+	one, many *insert // of one event, and of insertedTogether
 }
 
 func newWriter(db *sql.DB) (*writer, error) {
@@ -106,16 +102,10 @@ func newWriter(db *sql.DB) (*writer, error) {
 		}
 	}
 	if err == nil {
-		err = conn.Raw(func(c any) error {
-			stmt, err := c.(driver.ConnPrepareContext).PrepareContext(ctx, "INSERT INTO event ("+rowColumns+") VALUES (?,?,?,?,?,?,?,?,?,?) ON CONFLICT DO NOTHING")
-			if err == nil {
-				w.insert = stmt.(driver.StmtExecContext)
-			}
-			return err
-		})
+		w.one, err = newInsert(ctx, conn, 1)
 	}
-	for i := range w.args {
-		w.args[i].Ordinal = i + 1
+	if err == nil {
+		w.many, err = newInsert(ctx, conn, insertedTogether)
 	}
 	if err != nil {
 		return nil, errors.Join(err, w.close())
@@ -129,9 +119,8 @@ func (w *writer) close() error {
 			stmt.Close()
 		}
 	}
-	if w.insert != nil {
-		w.insert.(driver.Stmt).Close()
-	}
+	w.one.close()
+	w.many.close()
 	return w.conn.Close()
 }
 

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"database/sql/driver"
 	"errors"
 	"fmt"
 	"runtime"
@@ -23,8 +22,9 @@ const (
 	// foldShare is how many events are folded in by one transaction, so that other
 	// work on the data file does not wait long.
 	foldShare = 16_384
-	// yieldEvery is after how many events whatever else is to be done goes first.
-	yieldEvery = 16
+	// insertedTogether is how many events one statement adds: a fold needs a quarter less
+	// time than with a statement for each, and more at once save little more.
+	insertedTogether = 32
 	// tryAgainAfter is the time until a fold that failed is tried once more.
 	tryAgainAfter = time.Second
 )
@@ -200,25 +200,19 @@ func (s *Store) fold(rows []*row, upTo int64) error {
 }
 
 func (w *writer) fold(rows []*row, upTo int64, last bool) error {
-	for i, r := range rows {
-		if i%yieldEvery == yieldEvery-1 {
-			runtime.Gosched()
+	for len(rows) > 0 {
+		insert := w.one
+		if len(rows) >= w.many.rows {
+			insert = w.many
 		}
-		if err := w.insertRow(r); err != nil {
-			return fmt.Errorf("cannot write an event to the data file: %w", err)
+		if err := insert.add(rows[:insert.rows]); err != nil {
+			return fmt.Errorf("cannot write events to the data file: %w", err)
 		}
+		rows = rows[insert.rows:]
+		runtime.Gosched() // whatever else is to be done goes first
 	}
 	if !last {
 		return nil
 	}
 	return w.exec("UPDATE journal SET folded = ?", upTo)
-}
-
-// insertRow adds an event, unless it is there: a fold that broke off begins anew.
-func (w *writer) insertRow(r *row) error {
-	for i, value := range [...]driver.Value{r.id, r.pair, r.hold, r.kind, r.device, r.counter, r.at, r.storedMs, r.body, r.sum()} {
-		w.args[i].Value = value
-	}
-	_, err := w.insert.ExecContext(context.Background(), w.args[:])
-	return err
 }

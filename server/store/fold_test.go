@@ -37,3 +37,27 @@ func TestLargeFoldsKeepTheOrderOfArrival(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, at, last)
 }
+
+// Ensures that a fold adds each event once, whatever of it was there before.
+func TestFoldsThatBeginAnew(t *testing.T) {
+	s := open(t, t.TempDir())
+	var rows []*row
+	for n := range 3*insertedTogether + 5 {
+		e := event(t, "aaaaaaaaaa", n+1, "look", nowMs)
+		r, ok := rowOf("p1", nowMs, &e)
+		require.True(t, ok)
+		rows = append(rows, &r)
+	}
+	for _, part := range [][]*row{rows[:1], rows[7:9], rows[insertedTogether+2 : insertedTogether+3], rows[10 : len(rows)-2], rows} {
+		require.NoError(t, s.fold(part, 1))
+	}
+	got := bodies(t, s, "p1", "aaaaaaaaaa")
+	require.Len(t, got, len(rows))
+	sum := map[string]int{}
+	for _, body := range got {
+		sum[string(body)]++
+	}
+	for _, r := range rows {
+		require.Equal(t, 1, sum[string(r.body)], r.id)
+	}
+}

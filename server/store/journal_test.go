@@ -227,9 +227,9 @@ func TestFoldedInByItself(t *testing.T) {
 	require.NoError(t, err)
 	s.append(t, "p1", event(t, "aaaaaaaaaa", 4, "look", nowMs))
 	for range 2 {
-		require.ErrorContains(t, s.Settle(t.Context()), "cannot write an event to the data file")
+		require.ErrorContains(t, s.Settle(t.Context()), "cannot write events to the data file")
 	}
-	require.ErrorContains(t, <-told, "cannot write an event to the data file")
+	require.ErrorContains(t, <-told, "cannot write events to the data file")
 	require.Empty(t, told, "said once")
 	require.Equal(t, []Outcome{Stored, Known}, s.append(t, "p1", event(t, "aaaaaaaaaa", 5, "look", nowMs), event(t, "aaaaaaaaaa", 4, "look", nowMs)))
 	require.Len(t, bodies(t, s, "p1", "aaaaaaaaaa"), 5)
