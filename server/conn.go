@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"encoding/json"
+	"io"
 	"maps"
 	"net"
 	"net/http"
@@ -52,6 +53,16 @@ func newConn(s *Server, ws *websocket.Conn, out, wire net.Conn) *conn {
 	}
 	c.slow.init(s.clk, writeWithin, c.cut)
 	return c
+}
+
+// source is where frames are read from.
+func (c *conn) source() io.Reader {
+	if c.raw != nil {
+		if r := newReader(c.raw); r != nil {
+			return r
+		}
+	}
+	return c.out
 }
 
 // cut ends the connection at once. The websocket's own CloseNow would wait for

@@ -57,11 +57,11 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		s.sockets.remove(address)
 		return
 	}
-	if keep.in != nil { // Accept put a reader of what was there before in between, and nothing was
-		keep.in.Reset(keep.out)
-	}
 	ws.SetReadLimit(maxFrameBytes)
 	c = newConn(s, ws, keep.out, keep.wire)
+	if keep.in != nil { // Accept put a reader of what was there before in between, and nothing was
+		keep.in.Reset(c.source())
+	}
 	if !s.conns.add(c) {
 		ws.CloseNow()
 		s.unwelcomed.remove(address)

@@ -31,10 +31,10 @@ func TestOldPageWithNewServer(t *testing.T) {
 	diver := h.join(buddy.pair, "diver").connect(nil)
 	require.True(t, diver.sees(e["id"].(string)))
 
+	h.srv.version = wireVersion + 2
 	ws, _, err := h.dial(nil)
 	require.NoError(t, err)
 	defer ws.Close()
-	h.srv.version = wireVersion + 2
 	older := &device{h: h, ws: ws}
 	older.send(map[string]any{"type": "hello", "v": 1, "token": buddy.token, "pair": buddy.pair, "device": buddy.id})
 	older.closed()

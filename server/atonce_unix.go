@@ -1,8 +1,11 @@
-//go:build unix
+//go:build unix && !linux
 
 package server
 
-import "syscall"
+import (
+	"io"
+	"syscall"
+)
 
 // writeNow writes as much to a connection as it takes without waiting, and gives
 // how much that was.
@@ -14,3 +17,6 @@ func writeNow(raw syscall.RawConn, b []byte) (n int) {
 	})
 	return max(n, 0)
 }
+
+// newReader gives nothing here: the connection itself is read from.
+func newReader(syscall.RawConn) io.Reader { return nil }

@@ -1,0 +1,73 @@
+package server
+
+import (
+	"io"
+	"os"
+	"syscall"
+	"unsafe"
+)
+
+// What takes or gives bytes at once is called here without a word to Go's scheduler,
+// since it cannot wait: thousands of times a second that word costs more than it is
+// worth, above all where it wakes the watchdog that looks after calls that wait.
+
+// writeNow writes as much to a connection as it takes without waiting, and gives
+// how much that was.
+func writeNow(raw syscall.RawConn, b []byte) (n int) {
+	// Control takes no lock that a write under way could hold.
+	_ = raw.Control(func(fd uintptr) {
+		// Where it fails nothing was written, and the next write has the error.
+		if wrote, _, errno := syscall.RawSyscall(syscall.SYS_WRITE, fd, uintptr(unsafe.Pointer(unsafe.SliceData(b))), uintptr(len(b))); errno == 0 {
+			n = int(wrote)
+		}
+	})
+	return n
+}
+
+// reader reads from a connection. Only one goroutine may use it.
+type reader struct {
+	raw syscall.RawConn
+	try func(fd uintptr) bool // made once, as it would cost room each time
+	buf []byte
+	n   int
+	err error
+}
+
+// newReader gives what reads from a plain connection.
+func newReader(raw syscall.RawConn) io.Reader {
+	r := &reader{raw: raw}
+	r.try = r.read
+	return r
+}
+
+// Read implements io.Reader.
+func (r *reader) Read(b []byte) (int, error) {
+	if len(b) == 0 {
+		return 0, nil
+	}
+	r.buf = b
+	err := r.raw.Read(r.try)
+	r.buf = nil
+	if err != nil {
+		return 0, err
+	}
+	return r.n, r.err
+}
+
+// read takes what is there, and tells whether it is done or must wait.
+func (r *reader) read(fd uintptr) bool {
+	n, _, errno := syscall.RawSyscall(syscall.SYS_READ, fd, uintptr(unsafe.Pointer(unsafe.SliceData(r.buf))), uintptr(len(r.buf)))
+	switch {
+	case errno == syscall.EAGAIN:
+		return false
+	case errno == syscall.EINTR:
+		return r.read(fd)
+	case errno != 0:
+		r.n, r.err = 0, os.NewSyscallError("read", errno)
+	case n == 0:
+		r.n, r.err = 0, io.EOF
+	default:
+		r.n, r.err = int(n), nil
+	}
+	return true
+}
