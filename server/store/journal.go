@@ -201,9 +201,6 @@ type File interface {
 	Close() error
 }
 
-// journalFile is a file whose Sync waits for no more than it must.
-type journalFile struct{ *os.File }
-
 // journal writes records. Only the keeper uses it.
 type journal struct {
 	path   string
@@ -225,7 +222,7 @@ func openJournal(path string, head journalHead, wrap func(File) File) (*journal,
 			return nil, errors.Join(fmt.Errorf("cannot make the journal: %w", err), j.close())
 		}
 		if j.files[i] = f; wrap != nil {
-			j.files[i] = wrap(j.files[i])
+			j.files[i] = wrap(f)
 		}
 	}
 	return j, folder.Sync(filepath.Dir(path))

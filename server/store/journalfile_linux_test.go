@@ -27,12 +27,12 @@ func (f straight) WriteAt(b []byte, at int64) (int, error) {
 	require.Zero(f.t, begins%blockBytes, "begins within a block of memory")
 	require.Zero(f.t, len(b)%blockBytes)
 	require.Zero(f.t, at%blockBytes)
-	flags, err := unix.FcntlInt(f.File.(journalFile).Fd(), unix.F_GETFL, 0)
+	flags, err := unix.FcntlInt(f.File.(*journalFile).Fd(), unix.F_GETFL, 0)
 	require.NoError(f.t, err)
 	before := flags & unix.O_DIRECT
 	n, err := f.File.WriteAt(b, at)
 	require.NoError(f.t, err)
-	flags, err = unix.FcntlInt(f.File.(journalFile).Fd(), unix.F_GETFL, 0)
+	flags, err = unix.FcntlInt(f.File.(*journalFile).Fd(), unix.F_GETFL, 0)
 	require.NoError(f.t, err)
 	require.Equal(f.t, before, flags&unix.O_DIRECT, "the disk did not take it past the cache")
 	return n, err
