@@ -34,6 +34,7 @@ type Member struct {
 
 // seat is a connected device's place in a pair.
 type seat struct {
+	Peer
 	Member
 	watches bool // is told all that a board shows
 }
@@ -70,8 +71,8 @@ type Core struct {
 	Pair store.Pair
 
 	env         Env
-	peers       map[Peer]seat
-	watchers    int // of the peers
+	seats       []seat // in the order of joining
+	watchers    int    // of the peers
 	grants      map[string][]access.Grant
 	tokens      map[string][]byte // hashes of the devices' tokens
 	members     []Member          // who is of the pair now
@@ -104,7 +105,7 @@ func NewCore(p store.Pair, env Env) (*Core, error) {
 	}
 	r := &Core{
 		Pair: p, env: env,
-		peers: map[Peer]seat{}, grants: map[string][]access.Grant{}, tokens: map[string][]byte{}, have: map[string]int64{}, present: map[string]*present{},
+		grants: map[string][]access.Grant{}, tokens: map[string][]byte{}, have: map[string]int64{}, present: map[string]*present{},
 		emptySince: env.Clock.Now(),
 	}
 	r.setMembers(members)
@@ -137,17 +138,18 @@ type Snapshot struct {
 // place changed since it said who it is, is told to come again instead; nobody
 // would tell it later.
 func (r *Core) Join(peer Peer, m Member) Snapshot {
-	r.admit(peer, seat{Member: m})
+	r.admit(seat{Peer: peer, Member: m})
 	return Snapshot{slices.Clone(r.devices), encode(r.presentNow(r.env.NowMs()))}
 }
 
 // admit takes a peer in, and tells whether it did.
-func (r *Core) admit(peer Peer, s seat) bool {
+func (r *Core) admit(s seat) bool {
 	if !r.belongs(s.Member) {
-		peer.Part("changed")
+		s.Part("changed")
 		return false
 	}
-	r.peers[peer] = s
+	r.dismiss(s.Peer)
+	r.seats = append(r.seats, s)
 	if s.watches {
 		r.watchers++
 	}
@@ -157,10 +159,12 @@ func (r *Core) admit(peer Peer, s seat) bool {
 }
 
 func (r *Core) dismiss(peer Peer) {
-	if r.peers[peer].watches {
-		r.watchers--
-	}
-	delete(r.peers, peer)
+	r.seats = slices.DeleteFunc(r.seats, func(s seat) bool {
+		if s.Peer == peer && s.watches {
+			r.watchers--
+		}
+		return s.Peer == peer
+	})
 }
 
 // Leave removes a peer. Its device stays listed until its heartbeats are missed.
@@ -197,10 +201,10 @@ func (r *Core) Refresh() {
 		return
 	}
 	r.setMembers(list)
-	for peer, s := range r.peers {
+	for _, s := range slices.Clone(r.seats) {
 		if !r.belongs(s.Member) {
-			peer.Part(r.partingWord(s.Device))
-			r.dismiss(peer)
+			s.Part(r.partingWord(s.Device))
+			r.dismiss(s.Peer)
 		}
 	}
 	for _, device := range slices.Clone(r.order) {
@@ -440,16 +444,16 @@ func (r *Core) loadHold(id string) {
 }
 
 func (r *Core) sendAll(frame []byte, but Peer) {
-	for peer := range r.peers {
-		if peer != but {
-			peer.Send(frame)
+	for i := range r.seats {
+		if to := r.seats[i].Peer; to != but {
+			to.Send(frame)
 		}
 	}
 }
 
 // wakeIn has the pair looked at again in a time, and sooner where nobody is in it.
 func (r *Core) wakeIn(d time.Duration) {
-	if len(r.peers) > 0 {
+	if len(r.seats) > 0 {
 		r.emptySince = time.Time{}
 	} else {
 		if r.emptySince.IsZero() {
@@ -462,6 +466,6 @@ func (r *Core) wakeIn(d time.Duration) {
 
 // mayEnd tells whether nobody needs the pair to be live any longer.
 func (r *Core) mayEnd() bool {
-	return !r.active && r.underWay == 0 && len(r.unstored.events) == 0 && len(r.peers) == 0 &&
+	return !r.active && r.underWay == 0 && len(r.unstored.events) == 0 && len(r.seats) == 0 &&
 		!r.emptySince.IsZero() && r.env.Clock.Since(r.emptySince) >= lingerFor
 }

@@ -163,7 +163,7 @@ func TestJoinRefusesAPlaceThatHasChanged(t *testing.T) {
 	_, err = r.Join(context.Background(), peer, Member{Device: device, Role: "buddy"})
 	require.NoError(t, err)
 	require.Equal(t, "changed", peer.parted)
-	inside, err := ask(context.Background(), r, func() (int, error) { return len(r.core.peers) + len(r.core.present), nil })
+	inside, err := ask(context.Background(), r, func() (int, error) { return len(r.core.seats) + len(r.core.present), nil })
 	require.NoError(t, err)
 	require.Zero(t, inside)
 }

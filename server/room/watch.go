@@ -14,7 +14,7 @@ import (
 // recorded in it, and what the server finds by folding it. The pair as it is
 // comes before anything later. One whose place has changed is told to come again.
 func (r *Core) Watch(peer Peer, m Member) {
-	if !r.admit(peer, seat{Member: m, watches: true}) {
+	if !r.admit(seat{Peer: peer, Member: m, watches: true}) {
 		return
 	}
 	r.sendPair(peer)
@@ -24,9 +24,9 @@ func (r *Core) Watch(peer Peer, m Member) {
 
 func (r *Core) watching() []Peer {
 	var list []Peer
-	for peer, s := range r.peers {
+	for _, s := range r.seats {
 		if s.watches {
-			list = append(list, peer)
+			list = append(list, s.Peer)
 		}
 	}
 	return list

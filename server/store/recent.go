@@ -23,6 +23,7 @@ type recent struct {
 	rows  []*row // in their order of arrival
 	came  int64  // how many ever did; only the keeper adds
 	byKey map[eventKey]*row
+	keyed int // how many of the first rows are in byKey: hardly anybody asks for one
 }
 
 func newRecent() *recent { return &recent{byKey: map[eventKey]*row{}} }
@@ -33,7 +34,6 @@ func (r *recent) add(rows []*row) {
 	for _, one := range rows {
 		r.came++
 		one.seq = recentSeq + r.came
-		r.byKey[one.key()] = one
 	}
 	r.rows = append(r.rows, rows...)
 }
@@ -42,9 +42,10 @@ func (r *recent) add(rows []*row) {
 func (r *recent) drop(n int) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	for _, one := range r.rows[:n] {
+	for _, one := range r.rows[:min(n, r.keyed)] {
 		delete(r.byKey, one.key())
 	}
+	r.keyed = max(0, r.keyed-n)
 	if r.rows = r.rows[n:]; len(r.rows) == 0 {
 		r.rows = nil
 	}
@@ -67,6 +68,10 @@ func (r *recent) first(n int) []*row {
 func (r *recent) one(key eventKey) *row {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	for _, one := range r.rows[r.keyed:] {
+		r.byKey[one.key()] = one
+	}
+	r.keyed = len(r.rows)
 	return r.byKey[key]
 }
 
