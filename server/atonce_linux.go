@@ -11,17 +11,36 @@ import (
 // since it cannot wait: thousands of times a second that word costs more than it is
 // worth, above all where it wakes the watchdog that looks after calls that wait.
 
-// writeNow writes as much to a connection as it takes without waiting, and gives
-// how much that was.
-func writeNow(raw syscall.RawConn, b []byte) (n int) {
-	// Control takes no lock that a write under way could hold.
-	_ = raw.Control(func(fd uintptr) {
-		// Where it fails nothing was written, and the next write has the error.
-		if wrote, _, errno := syscall.RawSyscall(syscall.SYS_WRITE, fd, uintptr(unsafe.Pointer(unsafe.SliceData(b))), uintptr(len(b))); errno == 0 {
-			n = int(wrote)
-		}
-	})
-	return n
+// writer writes to a connection what that takes without waiting. One goroutine at a
+// time may use it.
+type writer struct {
+	raw syscall.RawConn
+	try func(fd uintptr) // made once, as it would cost room each time
+	buf []byte
+	n   int
+}
+
+// newWriter gives what writes to a plain connection.
+func newWriter(raw syscall.RawConn) *writer {
+	w := &writer{raw: raw}
+	w.try = w.write
+	return w
+}
+
+// Now writes as much as the connection takes, and gives how much that was.
+func (w *writer) Now(b []byte) int {
+	w.buf, w.n = b, 0
+	_ = w.raw.Control(w.try) // takes no lock that a write under way could hold
+	w.buf = nil
+	return w.n
+}
+
+// write leaves an error to the next write, since nothing was written then.
+func (w *writer) write(fd uintptr) {
+	n, _, errno := syscall.RawSyscall(syscall.SYS_WRITE, fd, uintptr(unsafe.Pointer(unsafe.SliceData(w.buf))), uintptr(len(w.buf)))
+	if errno == 0 {
+		w.n = int(n)
+	}
 }
 
 // reader reads from a connection. Only one goroutine may use it.

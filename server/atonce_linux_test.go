@@ -86,17 +86,17 @@ func TestReaderThatWaitsIsTold(t *testing.T) {
 
 // Ensures that what a connection does not take without waiting is left, and that a
 // closed one takes nothing.
-func TestWriteNowDoesNotWait(t *testing.T) {
+func TestWriterDoesNotWait(t *testing.T) {
 	here, there := connected(t)
-	raw := rawOf(t, here)
+	w := newWriter(rawOf(t, here))
 	sent := 0
 	for n := 1; n > 0; sent += n {
-		n = writeNow(raw, make([]byte, 100_000))
+		n = w.Now(make([]byte, 100_000))
 	}
 	require.Positive(t, sent)
 	got := make([]byte, sent)
 	_, err := io.ReadFull(there, got)
 	require.NoError(t, err)
 	require.NoError(t, here.Close())
-	require.Zero(t, writeNow(raw, []byte("more")))
+	require.Zero(t, w.Now([]byte("more")))
 }

@@ -7,11 +7,16 @@ import (
 	"syscall"
 )
 
-// writeNow writes as much to a connection as it takes without waiting, and gives
-// how much that was.
-func writeNow(raw syscall.RawConn, b []byte) (n int) {
+// writer writes to a connection what that takes without waiting.
+type writer struct{ raw syscall.RawConn }
+
+// newWriter gives what writes to a plain connection.
+func newWriter(raw syscall.RawConn) *writer { return &writer{raw} }
+
+// Now writes as much as the connection takes, and gives how much that was.
+func (w *writer) Now(b []byte) (n int) {
 	// Control takes no lock that a write under way could hold.
-	_ = raw.Control(func(fd uintptr) {
+	_ = w.raw.Control(func(fd uintptr) {
 		// Where it fails nothing was written, and the next write has the error.
 		n, _ = syscall.Write(int(fd), b)
 	})

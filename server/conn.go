@@ -33,6 +33,7 @@ type conn struct {
 	out  net.Conn        // where frames are written to
 	wire net.Conn        // the same without TLS
 	raw  syscall.RawConn // the same again, or nil where TLS lies in between
+	now  *writer         // to raw; for whoever holds busy
 	slow patience        // cuts the connection during a write that takes too long
 
 	mu      sync.Mutex
@@ -48,7 +49,7 @@ func newConn(s *Server, ws *websocket.Conn, out, wire net.Conn) *conn {
 	c := &conn{srv: s, ws: ws, out: out, wire: wire, busy: true, ended: make(chan struct{})}
 	if plain, ok := out.(syscall.Conn); ok {
 		if raw, err := plain.SyscallConn(); err == nil {
-			c.raw = raw
+			c.raw, c.now = raw, newWriter(raw)
 		}
 	}
 	c.slow.init(s.clk, writeWithin, c.cut)
@@ -159,7 +160,7 @@ func (c *conn) writeOrEnqueue(o outgoing) bool {
 func (c *conn) beginAtOnce() bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.raw == nil || c.busy || c.over {
+	if c.now == nil || c.busy || c.over {
 		return false
 	}
 	c.busy = true
@@ -171,7 +172,7 @@ func (c *conn) writeAtOnce(o outgoing) bool {
 	buf := writeBuffers.Get().(*[]byte)
 	defer putBuffer(buf)
 	*buf = c.append((*buf)[:0], o)
-	left := (*buf)[writeNow(c.raw, *buf):]
+	left := (*buf)[c.now.Now(*buf):]
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if len(left) > 0 {

@@ -30,7 +30,7 @@ const (
 // of them is. It is called from the keeper's goroutine and must not block.
 // Every event's id must be a device id, '-' and a counter.
 func (s *Store) Append(pair string, events []protocol.Event, done func([]Outcome, error)) {
-	a := &arrival{rows: make([]*row, len(events)), outcomes: make([]Outcome, len(events)), done: done}
+	a := newArrival(len(events), done)
 	now := s.nowMs()
 	for i := range events {
 		if r, ok := rowOf(pair, now, &events[i]); ok {
@@ -51,6 +51,20 @@ type arrival struct {
 	rows     []*row // nil where an id is none that a device makes
 	outcomes []Outcome
 	done     func([]Outcome, error)
+
+	// Room for what comes most often, one event.
+	row     [1]*row
+	outcome [1]Outcome
+}
+
+func newArrival(events int, done func([]Outcome, error)) *arrival {
+	a := &arrival{done: done}
+	if events == 1 {
+		a.rows, a.outcomes = a.row[:], a.outcome[:]
+	} else {
+		a.rows, a.outcomes = make([]*row, events), make([]Outcome, events)
+	}
+	return a
 }
 
 // maxRecordBytes bounds one write, unless what came at once is larger.

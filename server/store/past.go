@@ -123,7 +123,8 @@ func rowOf(pair string, storedMs int64, e *protocol.Event) (row, bool) {
 // coming, and waits until they are in the data file. Their pairs must be there.
 // With bringBack events that were erased come in again.
 func (s *Store) Import(events []Filed, bringBack bool) ([]Outcome, error) {
-	a := &arrival{rows: make([]*row, len(events)), outcomes: make([]Outcome, len(events))}
+	result := make(chan error, 1)
+	a := newArrival(len(events), func(_ []Outcome, err error) { result <- err })
 	for i := range events {
 		if r, ok := rowOf(events[i].Pair, events[i].StoredMs, &events[i].Event); ok {
 			a.rows[i] = &r
@@ -134,8 +135,6 @@ func (s *Store) Import(events []Filed, bringBack bool) ([]Outcome, error) {
 			return nil, err
 		}
 	}
-	result := make(chan error, 1)
-	a.done = func(_ []Outcome, err error) { result <- err }
 	s.arrive(a)
 	if err := <-result; err != nil {
 		return nil, err
