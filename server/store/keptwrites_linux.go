@@ -2,7 +2,6 @@ package store
 
 import (
 	"os"
-	"runtime"
 	"syscall"
 	"unsafe"
 
@@ -18,13 +17,13 @@ import (
 // waits. One goroutine at a time may use them.
 type keptWrites struct {
 	context uintptr
-	ready   *os.File        // an eventfd(2) that the system writes to
+	ready   *os.File        // an eventfd(2) that the system writes to; nobody need read it
 	raw     syscall.RawConn // of ready
 	look    func(fd uintptr) bool
 	request request
 	pointer *request // io_submit takes a list of pointers
 	result  result
-	count   uint64 // read from ready, as it must be
+	buf     []byte // that the system reads from: held here, so that it is not moved
 }
 
 // request and result are `struct iocb` and `struct io_event` of linux/aio_abi.h, as
@@ -69,7 +68,7 @@ func newKeptWrites() *keptWrites {
 	}
 	k := &keptWrites{}
 	k.pointer = &k.request
-	k.look = k.isReady
+	k.look = func(uintptr) bool { return k.take(0) }
 	if _, _, errno := syscall.Syscall(unix.SYS_IO_SETUP, 1, uintptr(unsafe.Pointer(&k.context)), 0); errno != 0 {
 		return nil
 	}
@@ -92,28 +91,26 @@ func (k *keptWrites) write(f *os.File, b []byte, at int64) bool {
 	if k == nil || len(b) == 0 {
 		return false
 	}
+	k.buf = b
+	defer func() { k.buf = nil }()
 	k.request.file, k.request.at = uint32(f.Fd()), at
-	k.request.from, k.request.bytes = uint64(uintptr(unsafe.Pointer(unsafe.SliceData(b)))), uint64(len(b))
+	k.request.from, k.request.bytes = uint64(uintptr(unsafe.Pointer(unsafe.SliceData(k.buf)))), uint64(len(b))
 	if begun, _, _ := syscall.RawSyscall(unix.SYS_IO_SUBMIT, k.context, 1, uintptr(unsafe.Pointer(&k.pointer))); begun != 1 {
 		return false
 	}
-	// Should this ever fail, the next call waits in its place: until there is a result,
-	// the system may read from b.
-	_ = k.raw.Read(k.look)
-	for {
-		got, _, errno := syscall.RawSyscall6(unix.SYS_IO_GETEVENTS, k.context, 1, 1, uintptr(unsafe.Pointer(&k.result)), 0, 0)
-		if got == 1 || errno != syscall.EINTR {
-			break
+	if err := k.raw.Read(k.look); err != nil {
+		// That ought not to be. But until there is a result the system may read from buf.
+		for !k.take(1) {
 		}
 	}
-	runtime.KeepAlive(b)
 	return k.result.wrote == int64(len(b))
 }
 
-// isReady tells whether there is a result.
-func (k *keptWrites) isReady(fd uintptr) bool {
-	_, _, errno := syscall.RawSyscall(unix.SYS_READ, fd, uintptr(unsafe.Pointer(&k.count)), unsafe.Sizeof(k.count))
-	return errno != syscall.EAGAIN
+// take takes the result, and tells whether there was one; it waits for one at least,
+// or for none.
+func (k *keptWrites) take(atLeast uintptr) bool {
+	got, _, _ := syscall.RawSyscall6(unix.SYS_IO_GETEVENTS, k.context, atLeast, 1, uintptr(unsafe.Pointer(&k.result)), 0, 0)
+	return got == 1
 }
 
 func (k *keptWrites) close() {
