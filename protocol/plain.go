@@ -26,6 +26,26 @@ type Plain struct {
 	n      int
 	levels int  // how deep objects and arrays lie in one another
 	spaced bool // whether there is space between the signs
+
+	listKey  string // of the field whose elements are kept, or ""
+	mostOf   int    // how many it may have
+	elements []json.RawMessage
+}
+
+// ReadWithList reads as Read does, and keeps the elements of one field, should that be
+// an array; one of more than `most` is not plain.
+func (p *Plain) ReadWithList(text []byte, key string, most int) bool {
+	p.listKey, p.mostOf = key, most
+	return p.Read(text)
+}
+
+// List gives the elements of the field that ReadWithList was told of; nil where that
+// is missing, no array, or empty.
+func (p *Plain) List() []json.RawMessage { return p.elements }
+
+func (p *Plain) keep(element []byte) bool {
+	p.elements = append(p.elements, element)
+	return len(p.elements) <= p.mostOf
 }
 
 // Read reads the text of one object and tells whether it is one, and plain.
@@ -33,7 +53,7 @@ func (p *Plain) Read(text []byte) bool {
 	if !utf8.Valid(text) {
 		return false
 	}
-	p.n = 0
+	p.n, p.elements = 0, nil
 	s := scan{text: text}
 	s.space()
 	ok := s.object(1, p)
@@ -51,20 +71,6 @@ func (p *Plain) Get(key string) []byte {
 		}
 	}
 	return nil
-}
-
-// PlainList gives the elements of the text of one array, at most `most` of them.
-// They lie in the text.
-func PlainList(text []byte, most int) (list []json.RawMessage, ok bool) {
-	if !utf8.Valid(text) {
-		return nil, false
-	}
-	s := scan{text: text}
-	ok = s.array(1, func(value []byte) bool {
-		list = append(list, value)
-		return len(list) <= most
-	})
-	return list, ok && s.at == len(text)
 }
 
 // scan walks over a JSON text by its grammar (RFC 8259). Its methods begin at
@@ -101,7 +107,8 @@ func (s *scan) space() {
 	}
 }
 
-func (s *scan) value(depth int) bool {
+// value goes over a value at a depth. use, where set, is given the elements of an array.
+func (s *scan) value(depth int, use func([]byte) bool) bool {
 	if s.at == len(s.text) {
 		return false
 	}
@@ -112,7 +119,7 @@ func (s *scan) value(depth int) bool {
 	case '{':
 		return s.object(depth, nil)
 	case '[':
-		return s.array(depth, nil)
+		return s.array(depth, use)
 	case 't':
 		return s.word("true")
 	case 'f':
@@ -147,7 +154,13 @@ func (s *scan) object(depth int, into *Plain) bool {
 		}
 		s.space()
 		from = s.at
-		if !s.value(depth + 1) {
+		if into != nil && into.listKey != "" && string(key) == into.listKey {
+			into.elements = nil
+			ok = s.value(depth+1, into.keep)
+		} else {
+			ok = s.value(depth+1, nil)
+		}
+		if !ok {
 			return false
 		}
 		if into != nil {
@@ -181,7 +194,7 @@ func (s *scan) array(depth int, use func([]byte) bool) bool {
 	for {
 		s.space()
 		from := s.at
-		if !s.value(depth+1) || use != nil && !use(s.text[from:s.at:s.at]) {
+		if !s.value(depth+1, nil) || use != nil && !use(s.text[from:s.at:s.at]) {
 			return false
 		}
 		s.space()

@@ -18,6 +18,7 @@ var plainSeeds = []string{
 	` {"id":"a-1","hold":"h","kind":"x","at":1}`, `{"id":"a-1","hold":"h","kind":"x", "at":1}`, "{\"id\":\"a\t1\",\"hold\":\"h\",\"kind\":\"x\",\"at\":1}",
 	`{"a":1,}`, `{"a":}`, `{,}`, `{"a":1 "b":2}`, `[1,]`, `[1 2]`, `[,1]`, `{"a":-}`, `{"a":1.}`, `{"a":.5}`, `{"a":1e}`, `{"a":1e+5}`, `{"a":-0.0E-9}`,
 	`{"a":tru}`, `{"a":nul`, `{"a":falsee}`, `{"a":"\x"}`, `{"a":"\u12g4"}`, `{"a":"\`, `{"a":"`, `{"a"`, `{`, ``, `[]`, `{}`, `[[[[]]]]`, `{"a":[]}x`, "\ufeff{}", "{\"\xff\":1}",
+	`{"a":[1,2,3]}`, `{"a":[1,2,3,4]}`, `{"a":[1],"a":[[2],{"a":[3]}]}`, `{"a":[1],"a":7}`, `{"b":[1],"a":[ ]}`,
 	`{"a":1,"b":1,"c":1,"d":1,"e":1,"f":1,"g":1,"h":1,"i":1,"j":1,"k":1,"l":1,"m":1,"n":1,"o":1,"p":1,"q":1}`,
 }
 
@@ -41,13 +42,17 @@ func FuzzPlain(f *testing.F) {
 			}
 			require.Equal(t, levels(text), p.levels)
 		}
-		if list, ok := PlainList(text, 3); ok {
+		if p.ReadWithList(text, "a", 3) {
+			var fields map[string]json.RawMessage
+			require.NoError(t, json.Unmarshal(text, &fields))
 			var elements []json.RawMessage
-			require.NoError(t, json.Unmarshal(text, &elements))
+			if a := fields["a"]; len(a) > 0 && a[0] == '[' {
+				require.NoError(t, json.Unmarshal(a, &elements))
+			}
 			require.LessOrEqual(t, len(elements), 3)
-			require.Len(t, list, len(elements))
-			for i := range list {
-				require.Equal(t, string(elements[i]), string(list[i]))
+			require.Len(t, p.List(), len(elements))
+			for i, element := range p.List() {
+				require.Equal(t, string(elements[i]), string(element))
 			}
 		}
 		if e, ok := decodePlain(text); ok {
@@ -62,7 +67,7 @@ func FuzzPlain(f *testing.F) {
 func TestPagesSpellPlainly(t *testing.T) {
 	_, ok := decodePlain([]byte(plainSeeds[0]))
 	require.True(t, ok)
-	list, ok := PlainList([]byte(`[`+plainSeeds[0]+`,7]`), 2)
-	require.True(t, ok)
-	require.Len(t, list, 2)
+	var p Plain
+	require.True(t, p.ReadWithList([]byte(`{"type":"events","events":[`+plainSeeds[0]+`,7]}`), "events", 2))
+	require.Len(t, p.List(), 2)
 }

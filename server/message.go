@@ -107,7 +107,7 @@ func decodeMessage(frame []byte) (message, error) {
 // nothing is wrong with it.
 func decodePlain(frame []byte) (m message, ok bool) {
 	var p protocol.Plain
-	if !p.Read(frame) {
+	if !p.ReadWithList(frame, "events", room.MaxBatch) {
 		return m, false
 	}
 	switch string(p.Get("type")) {
@@ -116,7 +116,7 @@ func decodePlain(frame []byte) (m message, ok bool) {
 		if pair := p.Get("pair"); pair != nil { // as boards say
 			m.Fields = object{"pair": pair}
 		}
-		m.Events, ok = protocol.PlainList(p.Get("events"), room.MaxBatch)
+		m.Events, ok = p.List(), bytes.HasPrefix(p.Get("events"), []byte{'['})
 	case `"` + typeTime + `"`:
 		m.Type, m.T1, ok = typeTime, bytes.Clone(p.Get("t1")), isNumber(p.Get("t1"))
 	}
