@@ -5,6 +5,8 @@ import (
 	"os"
 	"syscall"
 	"unsafe"
+
+	"golang.org/x/sys/unix"
 )
 
 // What takes or gives bytes at once is called here without a word to Go's scheduler,
@@ -37,7 +39,7 @@ func (w *writer) Now(b []byte) int {
 
 // write leaves an error to the next write, since nothing was written then.
 func (w *writer) write(fd uintptr) {
-	n, _, errno := syscall.RawSyscall(syscall.SYS_WRITE, fd, uintptr(unsafe.Pointer(unsafe.SliceData(w.buf))), uintptr(len(w.buf)))
+	n, _, errno := syscall.RawSyscall6(unix.SYS_SENDTO, fd, uintptr(unsafe.Pointer(unsafe.SliceData(w.buf))), uintptr(len(w.buf)), unix.MSG_DONTWAIT|unix.MSG_NOSIGNAL, 0, 0)
 	if errno == 0 {
 		w.n = int(n)
 	}
@@ -75,14 +77,14 @@ func (r *reader) Read(b []byte) (int, error) {
 
 // read takes what is there, and tells whether it is done or must wait.
 func (r *reader) read(fd uintptr) bool {
-	n, _, errno := syscall.RawSyscall(syscall.SYS_READ, fd, uintptr(unsafe.Pointer(unsafe.SliceData(r.buf))), uintptr(len(r.buf)))
+	n, _, errno := syscall.RawSyscall6(unix.SYS_RECVFROM, fd, uintptr(unsafe.Pointer(unsafe.SliceData(r.buf))), uintptr(len(r.buf)), unix.MSG_DONTWAIT, 0, 0)
 	switch {
 	case errno == syscall.EAGAIN:
 		return false
 	case errno == syscall.EINTR:
 		return r.read(fd)
 	case errno != 0:
-		r.n, r.err = 0, os.NewSyscallError("read", errno)
+		r.n, r.err = 0, os.NewSyscallError("recvfrom", errno)
 	case n == 0:
 		r.n, r.err = 0, io.EOF
 	default:
