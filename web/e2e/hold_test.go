@@ -68,7 +68,7 @@ func (p *phone) proveSound(t testing.TB) {
 	p.tap(t, "play the beeps")
 	p.waitFor(t, "globalThis.beepsPlayed > 0")
 	p.tap(t, fmt.Sprintf("%d beeps", eval[int](t, p.browser, "globalThis.beepsPlayed")))
-	p.picture(t, "two settings")
+	p.step(t, "two settings")
 	p.tap(t, "they stay silent")
 	p.tap(t, "it stays on")
 	p.tap(t, "go on")
@@ -82,8 +82,16 @@ func (p *phone) fillPlace(t testing.TB) {
 	p.fill(t, "address", "Lake Hall, 5 Pier Road, lane 3")
 	p.fill(t, "oxygen", "by the blue door")
 	p.fill(t, "reach", "Sanna, first aider")
-	p.picture(t, "place card")
+	p.step(t, "place card")
 	p.tap(t, "keep the card")
+}
+
+// step keeps a picture of a step of the hold, all of whose words can be read whole:
+// how wide letters are differs from phone to phone.
+func (p *phone) step(t testing.TB, step string) {
+	t.Helper()
+	p.picture(t, step)
+	require.Empty(t, eval[[]string](t, p.browser, cutWords), "%s: cut off", step)
 }
 
 // watchOut looks at the diver whenever it is asked for, until the watch's end
@@ -97,7 +105,7 @@ func (p *phone) watchOut(t testing.TB) {
 		}
 		p.pressSlab(t, "look")
 	}
-	p.picture(t, "end the watch")
+	p.step(t, "end the watch")
 	p.pressSlab(t, "watch-ended")
 	p.phase(t, "over")
 }
@@ -113,53 +121,53 @@ func TestOnePhoneWholeHold(t *testing.T) {
 	p := newPhone(t, "one-phone", 390, 844, browserSetup{limit: holdLimit})
 	p.open(t, server.joinURL)
 	p.fill(t, "your name", "Odo")
-	p.picture(t, "join")
+	p.step(t, "join")
 	p.tap(t, "start a pair")
 
 	p.fillPlan(t, "Ansa", "0:30")
-	p.picture(t, "plan")
+	p.step(t, "plan")
 	p.tap(t, "breathe-up")
 	p.says(t, "put it in place")
-	p.picture(t, "sound check")
+	p.step(t, "sound check")
 	p.proveSound(t)
 	p.fillPlace(t)
 
 	p.phase(t, "breathe-up")
 	p.says(t, "no hyperventilation")
-	p.picture(t, "breathe-up")
+	p.step(t, "breathe-up")
 	p.record(t, "signal check", "asked")
 	p.record(t, "press when they answer", "answered")
 	p.record(t, "last breath", "start")
 	p.phase(t, "hold")
-	p.picture(t, "hold")
+	p.step(t, "hold")
 
 	p.waitFor(t, standing("prompt", "tap"))
 	p.says(t, "tap now")
-	p.picture(t, "tap now")
+	p.step(t, "tap now")
 	p.pressSlab(t, "asked")
-	p.picture(t, "press when they answer")
+	p.step(t, "press when they answer")
 	p.pressSlab(t, "answered")
 	p.record(t, "contraction", "contraction")
-	p.picture(t, "contraction")
+	p.step(t, "contraction")
 	p.waitFor(t, standing("again", "tap"))
 	p.says(t, "again")
-	p.picture(t, "tap again")
+	p.step(t, "tap again")
 	p.askUntilAnswered(t)
 	p.record(t, "they’re up", "surfaced")
 	p.phase(t, "recovery")
-	p.picture(t, "recovery")
+	p.step(t, "recovery")
 	p.waitFor(t, standing("prompt", "ok"))
-	p.picture(t, "OK sign")
+	p.step(t, "OK sign")
 	p.pressSlab(t, "ok")
 	p.phase(t, "watch")
-	p.picture(t, "watch")
+	p.step(t, "watch")
 	p.watchOut(t)
 
 	p.says(t, "how was it?")
-	p.picture(t, "verdict")
+	p.step(t, "verdict")
 	p.record(t, "clean", "verdict")
 	p.says(t, "longest silence")
-	p.picture(t, "debrief")
+	p.step(t, "debrief")
 
 	summary := func() map[string]any {
 		return eval[map[string]any](t, p.browser, "(() => { const f = buddyclock.frame(); return buddyclock.summaryOf(f.hold); })()")

@@ -11,7 +11,7 @@ import (
 // cutWords is an expression: what is written on the page and cannot be read
 // whole, because it runs out of its box sideways or over another's edge.
 const cutWords = `[...document.querySelectorAll('#view *')].filter((n) => {
-	if (n.closest('svg, .sr-only') || ![...n.childNodes].some((c) => c.nodeType === 3 && c.textContent.trim() !== '')) return false;
+	if (n.closest('svg, .sr-only, .spoken') || ![...n.childNodes].some((c) => c.nodeType === 3 && c.textContent.trim() !== '')) return false;
 	const r = n.getBoundingClientRect();
 	if (r.width === 0 || r.height === 0) return false;
 	const range = document.createRange();
