@@ -73,7 +73,7 @@ func TestH10SoundComesBackByOneTouch(t *testing.T) {
 	buddy.reload(t)
 	buddy.phase(t, "hold")
 	assert.True(t, eval[bool](t, buddy.browser, soundIs("off")))
-	buddy.says(t, "sound off: touch the screen")
+	buddy.says(t, "touch to turn it on")
 	diver.waitFor(t, hasRungs)
 	buddy.says(t, "look at them")
 
