@@ -200,7 +200,7 @@ export function mount(root, app) {
       setClass(page, 'dense', dense);
       const taken = frame.rows.reduce((sum, r) => sum + (rows.get(r.pair)?.bareHeight() ?? ROW.calm), 0);
       const tapes = wide ? Math.floor((room - taken) / ROW.tape) : Infinity;
-      const layout = { width, wide, dense, keys: records && !frame.second_tab };
+      const layout = { width: list.clientWidth, wide, dense, keys: records && !frame.second_tab };
       const ids = order.next(frame.rows, frame.now, { down: fingers.size > 0 });
       for (const [id, row] of rows) {
         if (ids.includes(id)) continue;
