@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"syscall"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -14,6 +15,7 @@ import (
 type journalFile struct {
 	*os.File
 	kept     *keptWrites // nil where the system or the file system has none
+	worth    worth       // whether to use them
 	unsynced bool        // whether something was written that only Sync brings to the disk
 }
 
@@ -33,7 +35,8 @@ func openJournalFile(path string) (File, error) {
 // WriteAt goes through the cache after all where the disk has blocks of another
 // kind than ours.
 func (f *journalFile) WriteAt(b []byte, at int64) (int, error) {
-	if f.kept.write(f.File, b, at) {
+	if f.worth.trying(time.Now()) && f.kept.write(f.File, b, at) {
+		f.worth.took(time.Now())
 		return len(b), nil
 	}
 	f.unsynced = true

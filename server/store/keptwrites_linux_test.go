@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
@@ -39,6 +40,7 @@ func TestKeptWritesAreWrites(t *testing.T) {
 			want = append(want, make([]byte, end-len(want))...)
 		}
 		copy(want[at*blockBytes:], b)
+		f.worth = worth{begun: time.Now()} // as where one comes upon another, and none was slow
 		got, err := f.WriteAt(b, int64(at*blockBytes))
 		require.NoError(t, err)
 		require.Equal(t, len(b), got)
@@ -78,4 +80,34 @@ func TestKeptWritesThatAreRefused(t *testing.T) {
 		k.close()
 	}
 	require.False(t, (*keptWrites)(nil).write(nil, blocks(blockBytes), 0))
+}
+
+// Ensures that kept writes are for writes that come one upon another, and that several
+// slow ones in a row have them left alone for a while.
+func TestKeptWritesAreForAQuickSuccession(t *testing.T) {
+	var w worth
+	now := time.UnixMilli(nowMs)
+	write := func(after, takes time.Duration) bool {
+		now = now.Add(after)
+		kept := w.trying(now)
+		if now = now.Add(takes); kept {
+			w.took(now)
+		}
+		return kept
+	}
+	require.False(t, write(time.Hour, time.Millisecond), "the first")
+	require.False(t, write(oneUponAnother, 0))
+	require.True(t, write(oneUponAnother-1, 0))
+	for range slowInARow - 1 {
+		require.True(t, write(time.Millisecond, slowWrite))
+	}
+	require.True(t, write(time.Millisecond, slowWrite-1), "not all in a row")
+	for range slowInARow {
+		require.True(t, write(time.Millisecond, slowWrite))
+	}
+	left := triedAgain
+	for ; left > time.Millisecond; left -= time.Millisecond {
+		require.False(t, write(time.Millisecond, 0))
+	}
+	require.True(t, write(time.Millisecond, 0), "tried once more")
 }
