@@ -73,7 +73,8 @@ func TestH10SoundComesBackByOneTouch(t *testing.T) {
 	buddy.reload(t)
 	buddy.phase(t, "hold")
 	assert.True(t, eval[bool](t, buddy.browser, soundIs("off")))
-	buddy.says(t, "touch to turn it on")
+	buddy.says(t, "touch the screen")
+	assert.Empty(t, eval[[]string](t, buddy.browser, cutWords), "cut off")
 	diver.waitFor(t, hasRungs)
 	buddy.says(t, "look at them")
 

@@ -130,7 +130,7 @@ export function createSound({
     const known = ctx === null || !hasRun ? 'off' : cause ? 'fault' : counted ? 'proven' : 'unproven';
     let words = note;
     if (known === 'fault') words = FAULT_WORDS[cause] + (needs_touch ? ': touch the screen' : '');
-    else if (known === 'off') words ||= 'Sound is off: touch to turn it on';
+    else if (known === 'off') words ||= 'Sound off: touch the screen';
     else if (known === 'unproven') words ||= 'Sound not proven';
     else if (latency_ms !== null && latency_ms > WARN_LATENCY_MS) words ||= `Sound comes ${(latency_ms / 1000).toFixed(2)} s late`;
     return { state: known, running: isRunning(), latency_ms, needs_touch, words };

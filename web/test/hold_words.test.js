@@ -231,7 +231,7 @@ test('H04 the sound is always told: how long ago it was proven, or what is amiss
   assert.equal(provenWords({ state: 'proven', words: '', proven_at: T0 }, T0 + 59_999), 'sound proven');
   assert.equal(provenWords({ state: 'proven', words: '', proven_at: T0 }, T0 + 4 * 60_000), 'sound proven 4 min ago');
   for (const [state, words, said] of [
-    ['unproven', '', 'sound not proven'], ['off', '', 'sound is off: touch'], ['fault', 'Sound stands still', 'sound stands still'],
+    ['unproven', '', 'sound not proven'], ['off', '', 'sound off: touch'], ['fault', 'Sound stands still', 'sound stands still'],
   ]) {
     assert.equal(provenWords({ state, words }, T0), '');
     assert.equal(soundFault({ state, words }), said);
@@ -256,5 +256,5 @@ test('H06 a clock that may be far off is a fault on its own phone', () => {
     sound: { state: 'proven', words: '' }, present: [], me: { device: 'b' }, clock: { fault: true, words: 'clock runs on, unchecked' },
   });
   assert.deepEqual(faultLines(frame, ''), ['clock runs on, unchecked']);
-  assert.deepEqual(faultLines({ ...frame, sound: { state: 'off', words: '' } }, 'not recorded'), ['not recorded', 'sound is off: touch']);
+  assert.deepEqual(faultLines({ ...frame, sound: { state: 'off', words: '' } }, 'not recorded'), ['not recorded', 'sound off: touch']);
 });

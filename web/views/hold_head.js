@@ -8,7 +8,7 @@ import { el, replace, setClass, setShown, setText, svg } from '../app/dom.js';
 
 /** A line for `showLink`. */
 export function linkLine() {
-  return el('span', { class: 'line link' }, el('span', { class: 'dot' }), el('span', { class: 'fault small' }), el('span'));
+  return el('span', { class: 'line link' }, el('span', { class: 'dot' }), el('span', { class: 'fault small' }), el('span'), el('span'));
 }
 
 /** The stem and the tooth that point from the slab to the now line. */
@@ -24,12 +24,14 @@ export function toothOf() {
  * @param {HoldFrame['link']} link
  */
 export function showLink(node, link) {
-  const [dot, hatch, words] = /** @type {HTMLElement[]} */ ([...node.children]);
+  const [dot, hatch, words, since] = /** @type {HTMLElement[]} */ ([...node.children]);
   const live = link.state === 'live';
   setShown(dot, link.state !== 'not-live');
   setClass(dot, 'hollow', !live);
   setShown(hatch, link.state === 'not-live');
-  setText(words, live ? 'live' : link.state === 'alone' ? 'alone' : `not live ${clockText(link.for_ms)}`);
+  setText(words, live ? 'live' : link.state === 'alone' ? 'alone' : 'not live');
+  setShown(since, link.state === 'not-live');
+  setText(since, clockText(link.for_ms));
 }
 
 /** A device not heard of for this long is shown as not live (platform: stale at 3 s), ms. */
@@ -85,7 +87,7 @@ export function clockFault(clock) {
  */
 export function soundFault({ state, words }) {
   if (state === 'proven') return '';
-  const said = words || (state === 'off' ? 'sound is off: touch' : 'sound not proven');
+  const said = words || (state === 'off' ? 'sound off: touch' : 'sound not proven');
   return said.charAt(0).toLowerCase() + said.slice(1);
 }
 
