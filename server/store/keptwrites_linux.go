@@ -72,7 +72,7 @@ const (
 	// slowWrite is how long a kept write may take; a disk's own pauses are not in a row.
 	slowWrite  = 1500 * time.Microsecond
 	slowInARow = 8
-	triedAgain = 10 * time.Second
+	triedAgain = 5 * time.Minute
 )
 
 // trying tells whether a write that begins now is to be a kept one.
