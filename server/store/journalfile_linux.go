@@ -35,8 +35,9 @@ func openJournalFile(path string) (File, error) {
 // WriteAt goes through the cache after all where the disk has blocks of another
 // kind than ours.
 func (f *journalFile) WriteAt(b []byte, at int64) (int, error) {
-	if f.worth.trying(time.Now()) && f.kept.write(f.File, b, at) {
-		f.worth.took(time.Now())
+	if begun := time.Now(); f.worth.now(begun) && f.kept.write(f.File, b, at) {
+		now := time.Now()
+		f.worth.took(now.Sub(begun), now)
 		return len(b), nil
 	}
 	f.unsynced = true
@@ -70,6 +71,7 @@ func (f *journalFile) Sync() error {
 			return os.NewSyscallError("fdatasync", err)
 		}
 	}
+	f.worth.done(time.Now())
 	return nil
 }
 

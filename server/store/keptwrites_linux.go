@@ -56,39 +56,48 @@ const (
 
 // worth tells whether kept writes are worth it. Within the system each goes through more
 // hands than one that a thread waits for, and where other programs are busy it waits for
-// its turn at each. With both processors of a machine taken, events of 5,000 pairs took
-// 6.5 ms to the other phone where they took 0.4 with writes that wait, and one in a
-// hundred 300 where it was 3 (BenchmarkLoadFull). So they are only for writes that come
-// one upon another, while each is quick.
+// its turn at each. With both processors of a machine taken, an event took 3.3 ms to the
+// other phone where it took 0.35 with writes that wait (BenchmarkLoadLow), and one of
+// 5,000 pairs 6.5, now and then 540, where it took 0.4 (BenchmarkLoadFull). So they are
+// for long successions of records alone, while each is quick.
 type worth struct {
-	begun time.Time // the last write
-	slow  int       // kept writes in a row
+	last  time.Time // when a record was on the disk
+	close int       // records in a row that came soon after one
+	slow  int       // kept writes in a row that took long
 	again time.Time // when they are tried once more
 }
 
 const (
-	// oneUponAnother is how soon the next write must come. A dozen pairs write less often.
-	oneUponAnother = 5 * time.Millisecond
+	// soonAfter is how soon the next record comes in a succession, and succession how many
+	// make one. A dozen pairs write less often.
+	soonAfter  = 5 * time.Millisecond
+	succession = 100
 	// slowWrite is how long a kept write may take; a disk's own pauses are not in a row.
 	slowWrite  = 1500 * time.Microsecond
 	slowInARow = 8
 	triedAgain = 5 * time.Minute
 )
 
-// trying tells whether a write that begins now is to be a kept one.
-func (w *worth) trying(now time.Time) bool {
-	before := w.begun
-	w.begun = now
-	return now.Sub(before) < oneUponAnother && !now.Before(w.again)
+// now tells whether a write is to be a kept one.
+func (w *worth) now(now time.Time) bool {
+	return w.close >= succession && now.Sub(w.last) < soonAfter && !now.Before(w.again)
 }
 
-// took notes that a kept write has ended.
-func (w *worth) took(now time.Time) {
-	if now.Sub(w.begun) < slowWrite {
+// took notes how long a kept write took.
+func (w *worth) took(d time.Duration, now time.Time) {
+	if d < slowWrite {
 		w.slow = 0
 	} else if w.slow++; w.slow == slowInARow {
 		w.slow, w.again = 0, now.Add(triedAgain)
 	}
+}
+
+// done notes that a record is on the disk; it may have taken several writes.
+func (w *worth) done(now time.Time) {
+	if w.close++; now.Sub(w.last) >= soonAfter {
+		w.close = 0
+	}
+	w.last = now
 }
 
 // spareKeptWrites are for the next file: the system needs 20 ms to end some.

@@ -40,7 +40,7 @@ func TestKeptWritesAreWrites(t *testing.T) {
 			want = append(want, make([]byte, end-len(want))...)
 		}
 		copy(want[at*blockBytes:], b)
-		f.worth = worth{begun: time.Now()} // as where one comes upon another, and none was slow
+		f.worth = worth{last: time.Now(), close: succession} // as in a succession, and none was slow
 		got, err := f.WriteAt(b, int64(at*blockBytes))
 		require.NoError(t, err)
 		require.Equal(t, len(b), got)
@@ -82,31 +82,44 @@ func TestKeptWritesThatAreRefused(t *testing.T) {
 	require.False(t, (*keptWrites)(nil).write(nil, blocks(blockBytes), 0))
 }
 
-// Ensures that kept writes are for writes that come one upon another, and that several
-// slow ones in a row have them left alone for a while.
-func TestKeptWritesAreForAQuickSuccession(t *testing.T) {
+// Ensures that kept writes are for long successions of records, also where one needs
+// two writes, and that several slow ones in a row have them left alone for a while.
+func TestKeptWritesAreForLongSuccessions(t *testing.T) {
 	var w worth
 	now := time.UnixMilli(nowMs)
-	write := func(after, takes time.Duration) bool {
+	record := func(after, takes time.Duration) bool {
 		now = now.Add(after)
-		kept := w.trying(now)
+		kept := w.now(now)
+		require.Equal(t, kept, w.now(now), "room is made for it first")
 		if now = now.Add(takes); kept {
-			w.took(now)
+			w.took(takes, now)
 		}
+		w.done(now)
 		return kept
 	}
-	require.False(t, write(time.Hour, time.Millisecond), "the first")
-	require.False(t, write(oneUponAnother, 0))
-	require.True(t, write(oneUponAnother-1, 0))
+	begin := func() {
+		for range succession + 1 { // the first comes after nothing
+			require.False(t, record(soonAfter-1, 0))
+		}
+	}
+	begin()
+	require.True(t, record(soonAfter-1, 0))
+	require.False(t, record(soonAfter, 0), "late, and so the first of another succession")
+	for range succession {
+		require.False(t, record(soonAfter-1, 0))
+	}
 	for range slowInARow - 1 {
-		require.True(t, write(time.Millisecond, slowWrite))
+		require.True(t, record(time.Millisecond, slowWrite))
 	}
-	require.True(t, write(time.Millisecond, slowWrite-1), "not all in a row")
+	require.True(t, record(time.Millisecond, slowWrite-1), "not all in a row")
 	for range slowInARow {
-		require.True(t, write(time.Millisecond, slowWrite))
+		require.True(t, record(time.Millisecond, slowWrite))
 	}
-	now = now.Add(triedAgain - 2*time.Millisecond)
-	require.False(t, write(0, time.Millisecond))
-	require.False(t, write(0, time.Millisecond))
-	require.True(t, write(0, 0), "tried once more")
+	require.False(t, record(time.Millisecond, 0))
+	now = now.Add(triedAgain - time.Second)
+	begin()
+	require.False(t, record(0, 0), "it is no time yet")
+	now = now.Add(time.Second)
+	begin()
+	require.True(t, record(0, 0), "tried once more")
 }
