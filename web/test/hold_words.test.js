@@ -9,6 +9,7 @@ import { alarmFace, onlookerFace } from '../views/alarm_words.js';
 import { clockFault, deviceFault, faultLines, provenWords, soundFault } from '../views/hold_head.js';
 import { diverWords } from '../views/diver_words.js';
 import { stepAt, stepsFor } from '../views/incident_steps.js';
+import { partWords } from '../views/siren.js';
 
 const T0 = 1_790_000_000_000;
 const HOLD = 'k7p2qabcde-h01';
@@ -172,6 +173,16 @@ test('on the diver’s phone and on a siren nothing lifts an alarm', () => {
   assert.equal(onlookerFace(face, false)?.right, null);
   const kept = alarm(made({}, [['look', 30], ['answered', 60]]), 65, { kept: { at: 1, began: 1 } });
   assert.equal(onlookerFace(kept, false)?.left?.does, 'quiet');
+});
+
+test('a siren that cannot be heard does not say that it sounds anything', () => {
+  const voice = { takes: true };
+  const sound = { state: 'proven', words: '' };
+  assert.equal(partWords({ sound, voice }), 'sounds every prompt now');
+  assert.equal(partWords({ sound: { ...sound, state: 'fault', needs_touch: false }, voice }), 'sounds every prompt now');
+  for (const silent of [{ state: 'off', words: '' }, { state: 'fault', words: '', needs_touch: true }]) {
+    for (const takes of [true, false]) assert.match(partWords({ sound: silent, voice: { ...voice, takes } }), /cannot be heard/);
+  }
 });
 
 test('H25 the diver’s phone asks for a touch only after a tap, and takes none in the pool', () => {

@@ -20,6 +20,23 @@ const PHASE_WORDS = {
 const RUNG_WORDS = { prompt: 'prompt', again: 'second call', alarm: 'ALARM' };
 
 /**
+ * Whether nothing can be heard here until somebody touches the screen.
+ * @param {HoldFrame['sound']} sound
+ */
+function isSilent({ state, needs_touch }) {
+  return state === 'off' || needs_touch === true;
+}
+
+/**
+ * What this device sounds, in words.
+ * @param {Pick<HoldFrame, 'sound' | 'voice'>} frame
+ */
+export function partWords({ sound, voice }) {
+  if (isSilent(sound)) return 'nothing: it cannot be heard yet';
+  return voice?.takes ? 'sounds every prompt now' : 'sounds the alarm, and every prompt if the buddy’s phone cannot';
+}
+
+/**
  * @param {HTMLElement} root
  * @param {HoldApp} app
  */
@@ -77,11 +94,11 @@ export function mount(root, app) {
       const from = status ? (status.phase === 'hold' ? status.start_at : (status.recovered_at ?? status.surfaced_at)) : null;
       const running = status && ['hold', 'recovery', 'watch', 'incident'].includes(status.phase) && from !== null;
       setText(time, running ? clockText(frame.now - from) : '');
-      setText(part, frame.voice?.takes ? 'sounds every prompt now' : 'sounds the alarm, and every prompt if the buddy’s phone cannot');
+      setText(part, partWords(frame));
       const proven = frame.sound.state === 'proven';
       setShown(hatch, !proven);
       setText(sound, provenWords(frame.sound, frame.now).replace('sound ', '') || frame.sound.words || 'not proven');
-      setShown(arm, frame.sound.state === 'off' || frame.sound.needs_touch === true);
+      setShown(arm, isSilent(frame.sound));
       showLink(link, frame.link);
       const red = facts && (alarmFace({ ...facts, takeBack: [] }) ?? incidentFace(facts));
       alarm.update(onlookerFace(red, false), layout, app.place());
