@@ -38,6 +38,8 @@ func TestMain(m *testing.M) {
 		relayLoad()
 	case "relay-sender":
 		sendThroughRelay()
+	case "clock-askers":
+		askForTime()
 	default:
 		os.Exit(m.Run())
 	}
@@ -372,6 +374,37 @@ func (p *phone) asksTime(stop <-chan struct{}, pause time.Duration) (took []time
 			}
 		}
 		took = append(took, time.Since(begun))
+	}
+}
+
+// askForTime is the process of those whose exchanges of clocks are timed: of their own,
+// so that an answer does not wait for what the others' process has to do. For each line
+// that it reads they connect and ask, as often as a server lets them, until the next
+// line. Arguments: the server's address, the first one's number, and how many.
+func askForTime() {
+	from, _ := strconv.Atoi(os.Args[2])
+	askers, _ := strconv.Atoi(os.Args[3])
+	say("ready %s", os.Args[1])
+	for in := bufio.NewScanner(os.Stdin); in.Scan(); {
+		stop := make(chan struct{})
+		answers := make(chan []time.Duration, askers)
+		for n := range askers {
+			p, err := dialPhone(os.Args[1], from+n)
+			if err != nil {
+				panic(err)
+			}
+			go func() {
+				defer p.ws.Close()
+				answers <- p.asksTime(stop, time.Second/chatPace)
+			}()
+		}
+		in.Scan()
+		close(stop)
+		var took []time.Duration
+		for range askers {
+			took = append(took, <-answers...)
+		}
+		say("took %d %d", at(.5, took), at(.99, took))
 	}
 }
 
