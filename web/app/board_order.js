@@ -16,8 +16,11 @@
 export const RANK = Object.freeze({ alarm: 0, surfaced: 1, again: 2, gone: 3, prompt: 4, tight: 5, hold: 6, watch: 7, breathe: 8, idle: 9 });
 /** The last rank that needs a person now. */
 export const NEEDS = RANK.gone;
-/** So long a pair keeps its place after it has become calmer (ms, own): longer than from one prompt to the next in final. */
-export const CALM_MS = 8000;
+/**
+ * So long a pair keeps its place after it has become calmer (ms, own): longer than from one prompt to the next in final,
+ * and in the watch, whose looks are up to 15 s apart.
+ */
+export const CALM_MS = 16_000;
 /** So long a finger may hold the rows still (ms, own): longer than any deliberate press. */
 export const FINGER_MS = 2500;
 

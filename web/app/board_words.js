@@ -98,12 +98,14 @@ function pressedWords({ hold }, at) {
  * @param {RowFacts} row
  */
 export function alarmWords({ hold, status, kept }) {
-  if (!status || kept) return 'CHECK THEM';
+  if (!status) return 'CHECK THEM';
   if (status.incident) return TROUBLE[status.incident.what] ?? 'TROUBLE';
-  const up = status.bring_up?.rung === 'alarm' ? status.bring_up : null;
-  const pressed = up && pressedWords({ hold }, up.at);
+  const up = status.bring_up;
+  const pressed = up?.rung === 'alarm' ? pressedWords({ hold }, up.at) : null;
   if (pressed) return pressed;
-  const alarm = up ?? status.ladder;
+  if (up) return ALARM.up;
+  if (kept) return 'CHECK THEM';
+  const alarm = status.ladder;
   if (alarm?.asks !== 'tap') return ALARM[alarm?.asks ?? ''] ?? 'CHECK THEM';
   const asked = status.asked_at !== null && status.prompt_at !== null && status.asked_at >= status.prompt_at;
   return asked ? 'NO ANSWER' : 'CHECK THEM';
@@ -184,8 +186,18 @@ function subOf(row) {
     case 'breathe-up':
       return status.plan ? `plan ${clockText(status.plan.planned_s * 1000)}` : '';
     default:
-      return held;
+      return [troubleWords(row), held].filter(Boolean).join(', ');
   }
+}
+
+/**
+ * What trouble the diver has recovered from in this hold, '' for none: it stays beside the calm words that follow it.
+ * @param {RowFacts} row
+ */
+function troubleWords({ hold, status }) {
+  if (!hold || (status?.recovered_at ?? null) === null) return '';
+  const said = new Set(hold.events.filter((e) => e.kind === 'incident').map((e) => e.data?.what));
+  return said.has('blackout') ? 'passed out' : said.has('lmc') ? 'LMC' : 'trouble';
 }
 
 /** @param {RowFacts} row */
@@ -227,6 +239,6 @@ export function goingWords({ going, at }) {
  */
 export function manyWords({ in_hold: held, final, pairs, finals }) {
   if (!pairs && !finals) return '';
-  const all = [pairs ? `${held} pairs in holds` : '', finals ? `${final}${pairs ? '' : ' pairs'} in their final stage` : ''];
+  const all = [pairs ? `${held} pairs in holds or watched` : '', finals ? `${final}${pairs ? '' : ' pairs'} in their final stage` : ''];
   return `${all.filter(Boolean).join(', ')} at once: more than one person can watch`;
 }

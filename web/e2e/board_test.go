@@ -57,7 +57,7 @@ func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
 	}
 	assert.Equal(t, alarmed, b.order(t)[:3], "the oldest alarm first, all above the calm pairs")
 	b.picture(t, "three alarms")
-	b.says(t, "12 pairs in holds at once")
+	b.says(t, "12 pairs in holds or watched at once")
 	b.flashesTogether(t)
 
 	calls := callsIn(heard.until(t, time.Now().Add(16*time.Second), from))
@@ -78,6 +78,33 @@ func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
 	t.Logf("heard %v", calls)
 	assert.NotContains(t, numbersOf(calls), 7, "quiet for the pair somebody goes to")
 	assert.NotEmpty(t, calls, "the others are heard on")
+}
+
+// A pair's alarm is in sight on a phone too, wherever its list was scrolled to, and
+// stays there while somebody looks at the others.
+func TestH14AnAlarmIsSeenWhereverAPhoneIsScrolledTo(t *testing.T) {
+	t.Parallel() // it mostly waits
+	server := startProgram(t, "", "")
+	pairs := make([]*boardPair, 7)
+	for i := range pairs {
+		pairs[i] = newBoardPair(t, server, divers[i], 40)
+	}
+	b := newBoard(t, server, 390, 844, len(pairs), browserSetup{})
+	lookAll(t, pairs)
+	b.waitFor(t, "[...document.querySelectorAll('.b-row')].every((n) => n.dataset.tone === 'calm')")
+	toEnd := "(() => { const list = document.querySelector('.b-body'); list.scrollTop = list.scrollHeight; return list.scrollTop > 100; })()"
+	require.True(t, eval[bool](t, b.browser, toEnd), "there is nothing to scroll")
+
+	pairs[3].say(t, "no-answer", 0, nil)
+	b.tone(t, 4, "alarm")
+	b.waitFor(t, "document.querySelector('.b-body').scrollTop === 0")
+	b.picture(t, "an alarm while scrolled down")
+	require.True(t, eval[bool](t, b.browser, toEnd))
+	require.True(t, eval[bool](t, b.browser, `(() => {
+		const row = `+rowOf(4)+`, r = row.getBoundingClientRect();
+		return [0.1, 0.5, 0.9].every((part) => document.elementFromPoint(r.left + r.width / 2, r.top + r.height * part)?.closest('.b-row') === row);
+	})()`), "the alarm is scrolled away")
+	b.picture(t, "scrolled down in an alarm")
 }
 
 // flashesTogether looks at a board in alarm as a camera does: whenever it looks,

@@ -38,6 +38,7 @@ var scenes = map[string]scene{
 	"asked":              {View: "live", At: 212, Calm: 180, Dry: true, Events: []any{did("asked", 211)}},
 	"tap again":          {View: "live", At: 217, Calm: 180},
 	"not checked":        {View: "live", At: 240, Calm: 180},
+	"ended in the alarm": {View: "live", At: 240, Calm: 180, Events: []any{did("end-hold", 237)}},
 	"no answer, dry":     {View: "live", At: 197, Calm: 180, Dry: true, Events: []any{did("no-answer", 195)}},
 	"agreed end":         {View: "live", At: 331, Events: []any{did("answered", 327)}},
 	"OK sign":            {View: "recovery", At: 198, Calm: 180, Events: []any{did("surfaced", 190)}},

@@ -89,6 +89,30 @@ test('an alarm says why: what was pressed, else that they are to come up', () =>
   assert.equal(rowWords(row(ended, 78_500)).main, 'BRING THEM UP');
 });
 
+test('a hold that is ended in an alarm says so at once', () => {
+  const h = held();
+  assert.equal(rowWords(row(h, 105_000)).main, 'CHECK THEM');
+  h.add('end-hold', 106_000, undefined, { by: 'instructor', device: 'board' });
+  assert.equal(rowWords(row(h, 106_000)).main, 'BRING THEM UP');
+  const kept = held();
+  kept.add('end-hold', 70_000, undefined, { by: 'instructor', device: 'board' });
+  const r = row(kept, 70_500, { kept_at: START + 69_000 });
+  assert.deepEqual([r.kept, rowWords(r).main], [true, 'BRING THEM UP']);
+});
+
+test('trouble stays beside the calm words that follow it', () => {
+  for (const [what, says] of [['unknown', 'trouble'], ['lmc', 'LMC'], ['blackout', 'passed out']]) {
+    const h = held();
+    h.add('incident', 80_000, { what: 'unknown' });
+    h.add('incident', 81_000, { what });
+    h.add('surfaced', 82_000);
+    h.add('recovered', 95_000);
+    assert.deepEqual([rowWords(row(h, 96_000)).main, rowWords(row(h, 96_000)).sub], ['watch', `${says}, hold 1:22`]);
+    h.add('watch-ended', 400_000, { forced: true });
+    assert.deepEqual([rowWords(row(h, 401_000)).main, rowWords(row(h, 401_000)).sub], ['rest', `${says}, hold 1:22`]);
+  }
+});
+
 test('not live: nothing runs, it says for how long and in which stage it was last seen', () => {
   const h = held();
   for (const [over, silent] of /** @type {[object, number][]} */ ([[{ present: [device('buddy', 9000)] }, 9000], [{ lost_ms: 9000 }, 9000]])) {
@@ -248,9 +272,9 @@ test('warned above four pairs at once, and above one in the final stage', () => 
   assert.equal(tooMany([final, final]).finals, true);
   const calm = row(h, 70_000);
   assert.equal(manyWords(tooMany(four)), '');
-  assert.equal(manyWords(tooMany([...four, calm])), '5 pairs in holds at once: more than one person can watch');
+  assert.equal(manyWords(tooMany([...four, calm])), '5 pairs in holds or watched at once: more than one person can watch');
   assert.equal(manyWords(tooMany([final, final])), '2 pairs in their final stage at once: more than one person can watch');
-  assert.equal(manyWords(tooMany([...four, final, final])), '6 pairs in holds, 2 in their final stage at once: more than one person can watch');
+  assert.equal(manyWords(tooMany([...four, final, final])), '6 pairs in holds or watched, 2 in their final stage at once: more than one person can watch');
 });
 
 test('one series for all pairs is filed under each pair\'s own diver', () => {

@@ -25,7 +25,7 @@ test('the order of the issue: no answer, surfaced without OK, again, not live, p
   assert.deepEqual(numbers(order.next(rows, 0)), [7, 6, 5, 4, 3, 9, 2, 10, 8, 1]);
 });
 
-test('upward at once, downward after eight seconds', () => {
+test('upward at once, downward after a while', () => {
   const order = newOrder();
   const calm = [pair(1, RANK.hold), pair(2, RANK.hold)];
   assert.deepEqual(numbers(order.next(calm, 0)), [1, 2]);
@@ -47,6 +47,23 @@ test('a pair whose prompts come every six seconds does not go up and down with t
   }
   // Tight stands before hold anyhow, so nothing moves at all.
   assert.equal(moves, 0);
+});
+
+test('pairs in their watch do not go up and down with their looks', () => {
+  const order = newOrder();
+  const looks = [8, 15, 22, 30, 45, 60]; // seconds after surfacing (design, section 5)
+  let moves = 0;
+  let before = '';
+  for (let t = 8000; t <= 60_000; t += 250) {
+    const rows = [1, 2, 3, 4].map((n) => {
+      const since = (t - 3500 * (n - 1)) / 1000;
+      return pair(n, looks.some((due) => since >= due && since < due + 3) ? RANK.prompt : RANK.watch);
+    });
+    const now = order.next(rows, t).join();
+    if (before !== '' && now !== before) moves += 1;
+    before = now;
+  }
+  assert.ok(moves <= 3, `${moves} moves`); // each comes up once
 });
 
 test('an alarm somebody goes to makes room for one nobody goes to; of two the older stands first', () => {

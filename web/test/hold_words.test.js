@@ -143,6 +143,24 @@ test('H26 at the agreed end the slab says so, then the whole screen does, and an
   assert.equal(alarm(ended, 18)?.head, 'HOLD ENDED');
 });
 
+test('a hold that is ended in an alarm says at once that the diver is to come up', () => {
+  const ended = made({ setting: 'pool' }, [['look', 30], ['end-hold', 72, {}, 'instructor']]);
+  assert.equal(alarm(ended, 71.9)?.head, 'NOT CHECKED');
+  for (const seconds of [72, 76, 80]) { // prompt, again, alarm
+    const face = alarm(ended, seconds);
+    assert.deepEqual([face?.head, face?.big.join(' '), face?.left?.record, face?.right?.record], ['HOLD ENDED', 'BRING THEM UP', 'answered', 'surfaced']);
+    assert.deepEqual([onlookerFace(face, true)?.big.join(' '), onlookerFace(face, true)?.left], ['BRING THEM UP', null]);
+  }
+  const asked = made({}, [['look', 30], ['asked', 62], ['end-hold', 72, {}, 'instructor']]);
+  assert.equal(alarm(asked, 73)?.big.join(' '), 'OPEN THE AIRWAY', 'no answer is graver');
+  // The same where the alarm goes on that late events ended.
+  const kept = alarm(made({}, [['look', 30], ['answered', 60], ['end-hold', 64, {}, 'instructor']]), 65, { kept: { at: 1, began: 1 } });
+  assert.deepEqual([kept?.head, kept?.big.join(' '), kept?.left?.does, kept?.right?.record], ['HOLD ENDED', 'BRING THEM UP', 'quiet', 'surfaced']);
+  // By plan the second rung of the agreed end is not the hold's early end.
+  const planned = made({ setting: 'pool', planned_s: 120, longest_s: 90, end_by_s: 130 }, [['look', 30], ['answered', 110]]);
+  assert.deepEqual([130, 134, 138].map((s) => alarm(planned, s)?.head), ['AGREED END', 'AGREED END', 'AGREED END']);
+});
+
 test('H10 a page that was away asks for a look at once', () => {
   const hold = made({}, [['look', 30], ['asked', 61], ['answered', 62]]);
   const face = live(hold, 70, { away: { ms: 12_000, at: T0 + 70_000 } });

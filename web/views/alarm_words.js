@@ -42,11 +42,14 @@ import { clockText } from '../app/clock_text.js';
  * @property {string} meaning
  */
 
-/** From a cause that may be followed by hand to the alarm of "bring them up", ms (design, section 5). */
-const UP_ALARM_MS = 8000;
+/** From a cause that may be followed by hand to each rung of "bring them up", ms (design, section 5). */
+const UP_AFTER_MS = Object.freeze({ prompt: 0, again: 4000, alarm: 8000 });
 
 /** @type {Record<string, string>} */
 const SIGN_HEAD = { shaking: 'SHAKING', air: 'AIR', limp: 'LIMP' };
+
+/** What to do where the diver is to come up. */
+const BRING_UP = { big: ['BRING', 'THEM', 'UP'], steps: ['tap them, tell them:', 'up, and breathe'] };
 
 /** @type {AlarmKey} */
 const UP = { words: ['UP'], soft: '', record: 'surfaced', does: null, kind: 'up' };
@@ -70,8 +73,10 @@ export function alarmFace(facts) {
   const face = status.phase === 'hold' ? holdAlarm(facts) : watchAlarm(facts);
   if (face) return face;
   if (!facts.kept) return null;
+  const up = status.phase === 'hold' ? status.bring_up : null;
   return complete({
-    head: 'ALARM', since: sinceWords(facts), big: ['CHECK', 'THEM', 'NOW'], steps: ['what came in late ended this alarm'],
+    head: up ? causeOf(facts, up).head : 'ALARM', since: sinceWords(facts), big: up ? BRING_UP.big : ['CHECK', 'THEM', 'NOW'],
+    steps: up ? BRING_UP.steps : ['what came in late', 'ended this alarm'],
     left: { words: ['quiet'], soft: 'press 1 s', record: null, does: 'quiet', kind: 'alarm' },
     right: status.phase === 'hold' ? UP : TROUBLE, trouble: status.phase === 'hold',
   });
@@ -103,28 +108,29 @@ function sinceWords({ last }) {
 }
 
 /**
- * What made "bring them up" an alarm.
+ * What called the diver up.
  * @param {AlarmFacts} facts
- * @param {number} at when that alarm was reached
+ * @param {{rung: 'prompt'|'again'|'alarm', at: number}} up what stands of "bring them up", and when that was reached
  */
-function causeOf({ status, eventAt }, at) {
-  const pressed = eventAt(['no-answer', 'sign'], at);
+function causeOf({ status, eventAt }, { rung, at }) {
+  const pressed = rung === 'alarm' ? eventAt(['no-answer', 'sign'], at) : null;
   if (pressed) return { ...pressed, head: pressed.kind === 'sign' ? (SIGN_HEAD[pressed.what] ?? 'SIGN') : 'NO ANSWER', grave: true };
-  const planned = status.start_at !== null && at === status.start_at + status.boundaries.end_at_ms + UP_ALARM_MS;
+  const planned = status.start_at !== null && at === status.start_at + status.boundaries.end_at_ms + UP_AFTER_MS[rung];
   return { kind: 'end', what: '', head: planned ? 'AGREED END' : 'HOLD ENDED', grave: false };
 }
 
 /**
+ * In an alarm of the checks "bring them up" is said from its prompt on: whoever ends a hold then means now.
  * @param {AlarmFacts} facts
  * @returns {AlarmFace|null}
  */
 function holdAlarm(facts) {
   const { status, dry, takeBack } = facts;
-  const up = status.bring_up?.rung === 'alarm' ? status.bring_up : null;
+  const up = status.bring_up;
   const check = status.ladder?.rung === 'alarm' ? status.ladder : null;
-  if (!up && !check) return null;
+  if (up?.rung !== 'alarm' && !check) return null;
   const since = sinceWords(facts);
-  const cause = up && causeOf(facts, up.at);
+  const cause = up && causeOf(facts, up);
   // An answer lifts the alarm of the checks and never "bring them up".
   const answered = check ? second(['they', 'answered'], 'answered') : null;
   if (up && cause?.grave) {
@@ -138,9 +144,7 @@ function holdAlarm(facts) {
     return complete({ head: 'NO ANSWER', since, ...limpWords(dry), left: answered, right: UP, trouble: true });
   }
   if (cause) {
-    return complete({
-      head: cause.head, since, big: ['BRING', 'THEM', 'UP'], steps: ['tap them, tell them:', 'up, and breathe'], left: answered, right: UP, trouble: true,
-    });
+    return complete({ head: cause.head, since, ...BRING_UP, left: answered, right: UP, trouble: true });
   }
   return complete({
     head: 'NOT CHECKED', since, big: ['CHECK', 'THEM', 'NOW'], steps: ['tap and call', dry ? 'no answer: airway' : 'no answer: up'], left: answered, right: UP,

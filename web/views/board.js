@@ -50,7 +50,8 @@ export function mount(root, app) {
   const empty = el('p', { class: 'b-empty' }, 'No pairs yet. A phone that joins makes one; so does “a new pair” under “outing”.');
   const place = el('div', { class: 'b-sheet', hidden: true });
   const cry = el('div', { class: 'b-cry', role: 'alert' });
-  const page = el('main', { class: 'page board' }, head, strips, cry, el('div', { class: 'b-body' }, list, empty), place);
+  const body = el('div', { class: 'b-body' }, list, empty);
+  const page = el('main', { class: 'page board' }, head, strips, cry, body, place);
   root.append(page);
 
   /** @type {Map<string, ReturnType<typeof createRow>>} */
@@ -61,6 +62,8 @@ export function mount(root, app) {
   let open = null;
   let shownStrips = '';
   let code = { text: '', until: 0, asking: false, tried: 0 };
+  /** @type {Set<string>} pairs in alarm that the list was scrolled up for */
+  let seen = new Set();
   const fingers = new Set();
   const down = (/** @type {PointerEvent} */ e) => {
     fingers.add(e.pointerId);
@@ -219,6 +222,10 @@ export function mount(root, app) {
         moves = row.update(facts, { ...layout, tape: ids.indexOf(facts.pair) < tapes }) || moves;
       }
       arrange(ids);
+      if (fingers.size === 0) {
+        if (alarms.some((r) => !seen.has(r.pair))) body.scrollTop = 0;
+        seen = new Set(alarms.map((r) => r.pair));
+      }
       setShown(empty, frame.rows.length === 0);
       open?.sheet.update(frame);
       return moves;

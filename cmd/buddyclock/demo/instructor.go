@@ -8,8 +8,9 @@ import (
 )
 
 // goesAfterMs is how long an alarm lasts before the instructor sets off: long
-// enough for a buddy who is there to answer it.
-const goesAfterMs = 4_000
+// enough for a buddy who is there to answer it, and for the high signal that
+// begins 5 s after it to be heard.
+const goesAfterMs = 8_000
 
 // instructor watches a board and goes where an alarm lasts.
 type instructor struct {

@@ -252,11 +252,11 @@ func (p *pair) tell(now, t int64, st protocol.Status) {
 	planned := st.Plan.PlannedMs
 	switch h.story {
 	case forgets:
-		// From the middle of the easy phase on, until the alarm calls.
-		h.away = t >= planned/4 && (st.Standing == nil || st.Standing.Rung != protocol.AlarmRung.String()) && !h.did["called"]
-		if st.Standing != nil && st.Standing.Rung == protocol.AlarmRung.String() {
+		// From the middle of the easy phase on, until the alarm has called for a while.
+		if st.Standing != nil && st.Standing.Rung == protocol.AlarmRung.String() && now >= *st.StandingAt+comesBackAfterMs {
 			h.did["called"] = true
 		}
+		h.away = t >= planned/4 && !h.did["called"]
 		if t >= h.goalMs && !h.did["called"] {
 			h.goalMs = t + 1_000 // the diver waits for a tap that does not come
 		}
@@ -283,6 +283,10 @@ const lostForMs, lostLeastMs = 31_000, 8_000
 // handedOverMs is after how long everybody has an answer: a link that is lost
 // sooner looks to the others like a diver who does not answer.
 const handedOverMs = 1_500
+
+// comesBackAfterMs is how long an alarm calls a buddy who is not there: the
+// instructor has set off by then.
+const comesBackAfterMs = goesAfterMs + 2_000
 
 // mark is what the buddy sees and presses: contractions, and a tense neck.
 func (p *pair) mark(now, t int64) {
