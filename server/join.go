@@ -209,21 +209,41 @@ func (s *Server) mayJoin(ctx context.Context, j joining) error {
 	}
 	s.signOfLife()
 	if m := j.member; m != nil {
-		leaves := m.Pair != "" && m.Pair != j.pair && m.Session == s.session.ID && m.Role != protocol.RoleSiren && m.Role != protocol.RoleInstructor
-		if !leaves {
-			return nil
-		}
-		from, err := s.store.Pair(ctx, m.Pair)
-		if err != nil {
-			return err
-		}
-		return s.betweenHolds(ctx, from)
+		return s.mayChange(ctx, *m, j)
 	}
 	devices, err := s.store.Devices(ctx, s.session.ID)
 	if err == nil && len(devices) >= s.limits.Devices {
 		err = problem("too-many-devices", "this outing has as many devices as it can have; remove some from the board")
 	}
 	return err
+}
+
+// mayChange refuses to take a phone out of its pair in a hold, and the buddy's place from
+// a pair's last buddy there.
+func (s *Server) mayChange(ctx context.Context, m store.Device, j joining) error {
+	if m.Pair == "" || m.Session != s.session.ID || (m.Role != protocol.RoleBuddy && m.Role != protocol.RoleDiver) {
+		return nil
+	}
+	if m.Pair == j.pair {
+		if m.Role != protocol.RoleBuddy || j.role == protocol.RoleBuddy {
+			return nil
+		}
+		devices, err := s.store.Devices(ctx, m.Session)
+		if err != nil {
+			return err
+		}
+		isOther := func(d store.Device) bool {
+			return d.ID != m.ID && d.Pair == m.Pair && d.Role == protocol.RoleBuddy
+		}
+		if slices.ContainsFunc(devices, isOther) {
+			return nil
+		}
+	}
+	from, err := s.store.Pair(ctx, m.Pair)
+	if err != nil {
+		return err
+	}
+	return s.betweenHolds(ctx, from)
 }
 
 // addPair makes a pair, unless the outing has as many as it can have.
@@ -275,10 +295,17 @@ func readJoining(fields object) (j joining, err error) {
 		return j, problem("bad-role", "`role` is none of diver, buddy, siren, instructor")
 	case !access.IsDeviceID(j.device):
 		return j, problem("bad-device", "`device` is not a device id")
-	case utf8.RuneCountInString(j.name) > maxNameSigns || strings.ContainsFunc(j.name, unicode.IsControl):
+	case utf8.RuneCountInString(j.name) > maxNameSigns || strings.ContainsFunc(j.name, isUnseen):
 		return j, problem("bad-name", "`name` has more than 80 signs, or some that cannot be shown")
 	}
 	return j, nil
+}
+
+// isUnseen tells whether a sign shows nothing of its own, or turns others round, so that
+// one name could pass for another. Two that join letters are part of real names.
+func isUnseen(r rune) bool {
+	const nonJoiner, joiner = '\u200c', '\u200d'
+	return r != nonJoiner && r != joiner && unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp)
 }
 
 // authorize finds out who asks to join, and whether they may.

@@ -87,29 +87,25 @@ func (c *counts) remove(address string) {
 	c.total--
 }
 
-// addressOf is the address of a connection without its port.
-func addressOf(remote string) string {
-	host, _, err := net.SplitHostPort(remote)
-	if err != nil {
-		return remote
-	}
-	return host
-}
+// addressOf is what counts as the address of a connection ("host:port").
+func addressOf(remote string) string { return access.Network(remote).String() }
 
 // What one device may send. Paces are per second.
 const (
-	chatBurst, chatPace = 60, 20      // time exchanges, heartbeats and the rest
+	chatBurst, chatPace = 60, 20      // time exchanges and the rest
+	beatBurst, beatPace = 20, 4       // heartbeats: a flood of anything else drops none
 	holdBurst, holdPace = 2_000, 100  // events that can move a rung: late ones are slowed, none is lost
 	logBurst, logPace   = 10_000, 200 // all others: a phone that was away for an outing has many
 )
 
 // pace is how much a device has sent of late, over all its sockets and requests.
-type pace struct{ chat, hold, log *access.Bucket }
+type pace struct{ chat, beat, hold, log *access.Bucket }
 
 func newPace(clk clock.Clock) *pace {
 	every := func(n int) time.Duration { return time.Second / time.Duration(n) }
 	return &pace{
 		chat: access.NewBucket(clk, chatBurst, every(chatPace)),
+		beat: access.NewBucket(clk, beatBurst, every(beatPace)),
 		hold: access.NewBucket(clk, holdBurst, every(holdPace)),
 		log:  access.NewBucket(clk, logBurst, every(logPace)),
 	}

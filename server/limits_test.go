@@ -26,6 +26,10 @@ func TestFloodShedsByKind(t *testing.T) {
 	for pace.chat.Take() {
 	}
 	now := h.shared.NowMs()
+	flood.offer(map[string]any{"id": "none"}) // costs more than nothing, and is nothing
+	flood.beat(map[string]any{"n": 7})
+	diver.until("the heartbeat", func() bool { return diver.said(flood) == 7.0 })
+	require.Empty(t, flood.refused)
 	batch := []map[string]any{}
 	for _, kind := range protocol.Kinds {
 		if protocol.MayRecord("buddy", kind) {

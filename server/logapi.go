@@ -42,8 +42,17 @@ func (s *Server) scopeOf(r *http.Request, fields object) (logbook.Scope, error) 
 		scope = logbook.Scope{}
 	}
 	scope.Diver, err = s.diverIn(r, fields)
+	if err == nil && scope.Diver != nil && device.Role != protocol.RoleInstructor {
+		// Who else has ever dived here is no business of a pair's.
+		var plan *logbook.Plan
+		if plan, err = logbook.PlanErase(r.Context(), s.store, scope); err == nil && plan.Holds+plan.Events+plan.Named == 0 {
+			err = noDiver()
+		}
+	}
 	return scope, err
 }
+
+func noDiver() error { return problem("no-diver", "nobody of that name or id has dived here") }
 
 // diverIn finds the diver whom a request names, nil where it names none.
 func (s *Server) diverIn(r *http.Request, fields object) (*logbook.Diver, error) {
@@ -61,7 +70,7 @@ func (s *Server) diverIn(r *http.Request, fields object) (*logbook.Diver, error)
 	var several *logbook.SeveralError
 	switch {
 	case errors.Is(err, logbook.ErrNoDiver):
-		err = problem("no-diver", "nobody of that name or id has dived here")
+		err = noDiver()
 	case errors.As(err, &several):
 		err = problem("several", several.Error())
 	}

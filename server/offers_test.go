@@ -146,6 +146,16 @@ func TestNobodyLeavesAHold(t *testing.T) {
 		require.Equal(t, http.StatusConflict, status)
 		require.Equal(t, "in-hold", code)
 	}
+	// Nor does the last buddy give the place away, which would also be a way round.
+	for _, role := range []string{"siren", "diver"} {
+		status, code := move(buddy, buddy.pair, role)
+		require.Equal(t, http.StatusConflict, status, role)
+		require.Equal(t, "in-hold", code)
+	}
 	status, _ = move(diver, buddy.pair, "buddy")
+	require.Equal(t, http.StatusOK, status, "somebody stands in")
+	status, _ = move(buddy, buddy.pair, "siren")
 	require.Equal(t, http.StatusOK, status)
+	status, _ = move(diver, buddy.pair, "siren")
+	require.Equal(t, http.StatusConflict, status, "now this is the last buddy")
 }

@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"sync"
 	"sync/atomic"
@@ -237,7 +238,7 @@ func (s *Server) betweenHolds(ctx context.Context, p store.Pair) error {
 	defer release()
 	running, err := rm.InHold(ctx)
 	if err == nil && running {
-		err = problem("in-hold", "a hold of this pair is running: wait until its watch has ended")
+		err = problem("in-hold", fmt.Sprintf("a hold of pair %d is running: wait until its watch has ended", p.Number))
 	}
 	return err
 }

@@ -62,23 +62,25 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 	if keep.in != nil { // Accept put a reader of what was there before in between, and nothing was
 		keep.in.Reset(c.source())
 	}
+	early := s.clk.AfterFunc(helloWithin, c.cut)
 	if !s.conns.add(c) {
+		early.Stop()
 		ws.CloseNow()
 		s.unwelcomed.remove(address)
 		s.sockets.remove(address)
 		return
 	}
 	// In a goroutine of its own, so that what the request took up is let go.
-	go serveSocket(c, address)
+	go serveSocket(c, address, early)
 }
 
-func serveSocket(c *conn, address string) {
+// serveSocket serves a connection to its end; early cuts it off where it does not begin.
+func serveSocket(c *conn, address string, early *clock.Timer) {
 	defer c.srv.conns.remove(c)
 	defer c.srv.sockets.remove(address)
 	defer c.ws.CloseNow()
 	welcomed := sync.OnceFunc(func() { c.srv.unwelcomed.remove(address) })
 	defer welcomed()
-	early := c.srv.clk.AfterFunc(helloWithin, c.cut)
 	defer early.Stop()
 	in := &incoming{conn: c, early: early, welcomed: welcomed}
 	in.silent.init(c.srv.clk, idleFor, c.cut)
@@ -279,8 +281,16 @@ func (in *incoming) welcome(ctx context.Context, version int, device store.Devic
 // take handles one message after the hello. Types it does not know may be of a
 // newer version, and are nothing to it.
 func (in *incoming) take(ctx context.Context, m stamped) error {
-	if m.Type != typeEvents && !in.pace.chat.Take() {
-		return nil // the next heartbeat tells the same, and clocks are asked again
+	switch m.Type {
+	case typeEvents: // which have paces of their own
+	case typePresence:
+		if !in.pace.beat.Take() {
+			return nil // the next one tells the same
+		}
+	default:
+		if !in.pace.chat.Take() {
+			return nil // clocks are asked again
+		}
 	}
 	switch m.Type {
 	case typeTime:
@@ -316,6 +326,9 @@ func (in *incoming) takeEvents(ctx context.Context, m stamped) error {
 		}
 	}
 	events, refused := room.Decode(m.Events)
+	if len(events) == 0 && !in.pace.chat.Take() {
+		return nil // nothing in it could be stored
+	}
 	kept, shed, wait := in.pace.shed(events)
 	if len(shed) > 0 {
 		at.Send(encode(errorJSON{"error", at.name(), problemJSON{codeSlowDown, reasonSlowDown}, shed}))

@@ -176,6 +176,8 @@ func (m *Main) runServer(ctx context.Context, o serveOptions) error {
 		WriteTimeout:      30 * time.Second,
 		IdleTimeout:       time.Minute,
 		MaxHeaderBytes:    16 << 10,
+		// Else "OPTIONS *" is answered ahead of the handler that looks at Host.
+		DisableGeneralOptionsHandler: true,
 		// What it has to say is about broken-off connections, and pools have many.
 		ErrorLog: slog.NewLogLogger(slog.DiscardHandler, slog.LevelDebug),
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
@@ -308,6 +309,22 @@ var slowRequests = []string{
 	"POST /api/import HTTP/1.1\r\nHost: %s\r\nContent-Length: 200000\r\n\r\n{",
 	"POST /api/export HTTP/1.1\r\nHost: %s\r\nContent-Length: 8000\r\n\r\n{",
 	"GET /socket HTTP/1.1\r\nHost: %[1]s\r\nOrigin: http://%[1]s\r\nContent-Length: 8000\r\n\r\n{",
+}
+
+// Ensures that a Host which is not the server's is refused also where a request is for
+// no path at all.
+func TestRequestForNoPathIsLookedAtToo(t *testing.T) {
+	t.Parallel()
+	p := start(t, nil, "-addr", "127.0.0.1:0", "-data", t.TempDir())
+	conn, err := net.Dial("tcp", strings.TrimPrefix(p.URL, "http://"))
+	require.NoError(t, err)
+	defer conn.Close()
+	fmt.Fprint(conn, "OPTIONS * HTTP/1.1\r\nHost: evil.example\r\n\r\n")
+	resp, err := http.ReadResponse(bufio.NewReader(conn), nil)
+	require.NoError(t, err)
+	require.NoError(t, resp.Body.Close())
+	require.Equal(t, http.StatusMisdirectedRequest, resp.StatusCode)
+	require.NotEmpty(t, resp.Header.Get("Content-Security-Policy"))
 }
 
 // Ensures that senders who drip their request byte by byte, its head or its body,

@@ -30,7 +30,7 @@ func NewLimiter(clk clock.Clock, burst int, every time.Duration) *Limiter {
 
 // Allow counts one try of an address ("host:port") and tells whether it may go on.
 func (l *Limiter) Allow(remote string) bool {
-	who := network(remote)
+	who := Network(remote)
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	now := l.clk.Now()
@@ -59,9 +59,9 @@ func (l *Limiter) forget(now time.Time) bool {
 	return len(l.full) < maxAddresses
 }
 
-// network is what counts as one address: an IPv4 address, or the /64 that a
+// Network is what counts as one address: an IPv4 address, or the /64 that a
 // single IPv6 device can choose addresses from at will.
-func network(remote string) netip.Prefix {
+func Network(remote string) netip.Prefix {
 	ap, err := netip.ParseAddrPort(remote)
 	if err != nil {
 		return netip.Prefix{}
