@@ -30,6 +30,25 @@ export function groupOf(rows, { now, lead_ms, apart_s, chosen }) {
     .map((r, i) => ({ pair: r.pair, number: r.number, hold: r.hold?.id ?? '', zero_at: Math.ceil((now + lead_ms) / 1000) * 1000 + i * apart }));
 }
 
+/** Final stages that begin less far apart than this fall together (ms): as starts lie at least. */
+const FINALS_APART_MS = APART.least * 1000;
+
+/**
+ * Which two pairs would come into their final stage together, by their numbers; null where none would. Their starts lie
+ * apart, but a pair that plans a shorter hold is there sooner.
+ * @param {import('./board_facts.js').RowFacts[]} rows
+ * @param {GroupMember[]} group
+ * @returns {[number, number] | null}
+ */
+export function finalsTogether(rows, group) {
+  const finals = rows.flatMap((r) => {
+    const start = group.find((m) => m.pair === r.pair)?.zero_at ?? (r.status?.phase === 'hold' ? r.status.start_at : null);
+    return start === null || !r.status ? [] : [{ number: r.number, at: start + r.status.boundaries.final_at_ms }];
+  }).sort((a, b) => a.at - b.at);
+  const i = finals.findIndex((f, n) => n > 0 && f.at - finals[n - 1].at < FINALS_APART_MS);
+  return i < 0 ? null : [finals[i - 1].number, finals[i].number];
+}
+
 /** Whether a pair has a plan and nothing runs. @param {import('./board_facts.js').RowFacts} row */
 export function canGo(row) {
   return row.hold !== null && row.status?.plan !== null && (row.status?.phase === 'planned' || row.status?.phase === 'breathe-up');

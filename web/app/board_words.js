@@ -173,12 +173,13 @@ function subOf(row) {
   if (!status || !seen) return '';
   if (row.running && row.silent_ms > 0) return seen.stage ? `last seen in ${seen.stage}` : `last seen in ${seen.phase}`;
   const held = status.start_at !== null && status.surfaced_at !== null ? `hold ${clockText(status.surfaced_at - status.start_at)}` : '';
+  const alarm = status.next_abs.find((r) => r.rung === 'alarm');
+  const left = row.since === null && status.standing !== null && alarm ? `alarm in ${clockText(Math.max(0, alarm.at - row.at))}` : '';
   switch (status.phase) {
     case 'hold': {
-      const alarm = status.next_abs.find((r) => r.rung === 'alarm');
-      const left = row.since === null && status.standing !== null && alarm ? `, alarm in ${clockText(Math.max(0, alarm.at - row.at))}` : '';
       const last = row.hold ? lastProof(row.hold, status, row.at) : null;
-      return `${status.stage}${last ? `, last ${last.what} ${clockText(last.ms_ago)} ago` : ''}${left}`;
+      const silence = last ? `last ${last.what} ${clockText(last.ms_ago)} ago` : `nothing for ${clockText(status.silence_ms ?? 0)}`;
+      return [status.stage, silence, left].filter(Boolean).join(', ');
     }
     case 'incident':
       return status.incident?.with_them ? 'somebody is with them' : 'nobody is with them yet';
@@ -186,7 +187,7 @@ function subOf(row) {
     case 'breathe-up':
       return status.plan ? `plan ${clockText(status.plan.planned_s * 1000)}` : '';
     default:
-      return [troubleWords(row), held].filter(Boolean).join(', ');
+      return [troubleWords(row), held, left].filter(Boolean).join(', ');
   }
 }
 

@@ -3,7 +3,7 @@ import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { rowFacts, tooMany } from '../app/board_facts.js';
 import { RANK } from '../app/board_order.js';
-import { canGo, groupOf } from '../app/board_group.js';
+import { canGo, finalsTogether, groupOf } from '../app/board_group.js';
 import { askWords } from '../app/board_offers.js';
 import { seriesData, stepsOf } from '../app/board_series.js';
 import { outingSummary } from '../app/board_summary.js';
@@ -61,6 +61,12 @@ test('words: as on the pair\'s own phones', () => {
   const h = held();
   assert.equal(rowWords(row(h, 70_000)).main, 'next look 0:20');
   assert.equal(rowWords(row(h, 70_000)).sub, 'easy, last look 0:10 ago');
+  const none = holdWith(PLAN);
+  none.add('start', 0);
+  assert.equal(rowWords(row(none, 20_000)).sub, 'easy, nothing for 0:20', 'silence is told from the start on');
+  const up = held();
+  up.add('surfaced', 70_000);
+  assert.equal(rowWords(row(up, 78_000)).sub, 'hold 1:10, alarm in 0:07');
   assert.equal(rowWords(row(h, 70_000)).clock, '1:10');
   assert.equal(rowWords(row(h, 90_000)).main, 'look due');
   assert.match(rowWords(row(h, 90_000)).sub, /alarm in 0:15/);
@@ -247,6 +253,23 @@ test('a group starts 20 to 30 s apart, by number, only pairs with a plan', () =>
   assert.deepEqual(group.map((m) => [m.number, m.zero_at - at]), [[2, 180_000], [4, 205_000], [9, 230_000]]);
   assert.equal(groupOf(rows, { now: at, lead_ms: 180_000, apart_s: 5, chosen })[1].zero_at - at, 200_000, 'never closer than 20 s');
   assert.equal(canGo(row(held(), 70_000)), false);
+});
+
+test('a count that would bring two pairs into their final stage together says which', () => {
+  const planned = (/** @type {number} */ number, /** @type {number} */ planned_s) => {
+    const h = holdWith({ ...PLAN, planned_s });
+    return { ...row(h, -60_000), pair: `p${number}`, number };
+  };
+  const group = (/** @type {import('../app/board_facts.js').RowFacts[]} */ rows) =>
+    groupOf(rows, { now: START - 60_000, lead_ms: 60_000, apart_s: 30, chosen: new Set(rows.map((r) => r.pair)) });
+  const alike = [planned(1, 240), planned(2, 240), planned(3, 240)];
+  assert.equal(finalsTogether(alike, group(alike)), null);
+  const shorter = [planned(1, 240), planned(2, 205), planned(3, 240)];
+  assert.deepEqual(finalsTogether(shorter, group(shorter)), [2, 1]);
+  const running = { ...row(held(), 70_000), pair: 'p7', number: 7 };
+  const later = planned(2, 240);
+  assert.deepEqual(finalsTogether([running, later], [{ pair: 'p2', number: 2, hold: '', zero_at: START + 10_000 }]), [7, 2]);
+  assert.equal(finalsTogether([running, later], []), null, 'who is not counted in comes into nothing');
 });
 
 test('a count that an instructor calls off is told on the pair\'s phones until somebody begins another', () => {

@@ -77,13 +77,13 @@ export function mount(root, app) {
   for (const type of ['pointerup', 'pointercancel']) addEventListener(type, /** @type {any} */ (up), true);
   const refresh = () => view.update(app.frame());
 
-  /** Arrow keys go from row to row, Escape leaves a sheet. @param {KeyboardEvent} e */
+  /** Arrow keys go from row to row, from nowhere to the first; Escape leaves a sheet. @param {KeyboardEvent} e */
   const onKey = (e) => {
     if (e.key === 'Escape' && open) toggle(open.name);
     if (e.key !== 'ArrowDown' && e.key !== 'ArrowUp') return;
     const at = /** @type {HTMLElement | null} */ (document.activeElement)?.closest('.b-row');
-    if (!at) return;
-    const next = e.key === 'ArrowDown' ? at.nextElementSibling : at.previousElementSibling;
+    if (!at && document.activeElement !== document.body) return;
+    const next = !at ? list.firstElementChild : e.key === 'ArrowDown' ? at.nextElementSibling : at.previousElementSibling;
     const key = [.../** @type {NodeListOf<HTMLElement>} */ (next?.querySelectorAll('button') ?? [])].find((b) => !b.hidden && b.classList.contains(String(document.activeElement?.classList[0])))
       ?? /** @type {HTMLElement | null} */ (next?.querySelector('.b-who'));
     if (!key) return;

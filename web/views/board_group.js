@@ -1,6 +1,6 @@
 // Starting several pairs with one count: each pair's phones count down to their own zero, 20 to 30 s apart.
 
-import { APART, canGo, groupOf, LEAD_MS } from '../app/board_group.js';
+import { APART, canGo, finalsTogether, groupOf, LEAD_MS } from '../app/board_group.js';
 import { tooMany, MOST_PAIRS } from '../app/board_facts.js';
 import { clockText } from '../app/clock_text.js';
 import { el, replace, setAttr, setClass, setShown, setText } from '../app/dom.js';
@@ -86,8 +86,13 @@ export function groupPart(app) {
     setClass(start, 'fill', now.length === 0);
     setAttr(start, 'disabled', group.length === 0);
     const inHold = tooMany(frame.rows).in_hold + group.length;
-    setText(warn, `${inHold} pairs would be in holds at once: more than ${MOST_PAIRS} is more than one person can watch.`);
-    setShown(warn, group.length > 0 && inHold > MOST_PAIRS);
+    const together = finalsTogether(frame.rows, group);
+    const warnings = group.length === 0 ? [] : [
+      inHold > MOST_PAIRS ? `${inHold} pairs would be in holds at once: more than ${MOST_PAIRS} is more than one person can watch.` : '',
+      together ? `Pairs ${together[0]} and ${together[1]} would come into their final stage together: leave one of them out, and count it in later.` : '',
+    ].filter(Boolean);
+    setText(warn, warnings.join(' '));
+    setShown(warn, warnings.length > 0);
     setShown(cancel, now.length > 0);
     setText(counting, now.map((r) => `${r.number} in ${clockText(Number(r.status?.zero_at) - frame.now)}`).join('   '));
   }

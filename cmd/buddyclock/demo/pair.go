@@ -183,9 +183,27 @@ func (p *pair) plan(now int64) {
 	p.do(now+1_500, func(at int64) {
 		p.buddy.Record(p.h.id, protocol.KindBreatheUp, at, map[string]any{"zero_at": zeroAt})
 	})
-	p.do(zeroAt+int64(p.between(200, 1_400)), func(at int64) {
-		if p.buddy.Status(p.h.id, at).StartAt == nil {
-			p.buddy.Record(p.h.id, protocol.KindStart, at, nil)
+	p.startsAtZero(p.h, int64(p.between(200, 1_400)), now+1_500+lookAgainMs)
+}
+
+// lookAgainMs is how often a pair looks whether an instructor counts it in.
+const lookAgainMs = 1_000
+
+// startsAtZero starts a hold soon after its count is at zero, whoever set that: an
+// instructor may count several pairs in. Where the count was called off the pair
+// begins one of its own.
+func (p *pair) startsAtZero(h *course, reactsMs, at int64) {
+	p.do(at, func(at int64) {
+		st := p.buddy.Status(h.id, at)
+		switch {
+		case p.h != h || st.StartAt != nil:
+		case st.ZeroAt == nil:
+			p.buddy.Record(h.id, protocol.KindBreatheUp, at, map[string]any{"zero_at": at + p.paced(breatheUpMs)})
+			p.startsAtZero(h, reactsMs, at+lookAgainMs)
+		case at < *st.ZeroAt+reactsMs:
+			p.startsAtZero(h, reactsMs, min(*st.ZeroAt+reactsMs, at+lookAgainMs))
+		default:
+			p.buddy.Record(h.id, protocol.KindStart, at, nil)
 		}
 	})
 }
