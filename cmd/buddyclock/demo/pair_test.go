@@ -97,3 +97,34 @@ func TestSomebodyElsePresses(t *testing.T) {
 	require.Equal(t, 2, pr.holds)
 	require.NotNil(t, first(sheet.hold("aaaaaaaaaa-h01"), protocol.KindVerdict))
 }
+
+// Ensures that a pair starts by the count that an instructor sets, sooner or later
+// than its own, and counts anew where that is called off.
+func TestPairsGoByTheInstructorsCount(t *testing.T) {
+	const from = int64(1_790_000_000_000)
+	zero := func(at int64) map[string]any { return map[string]any{"zero_at": at} }
+	for what, c := range map[string]struct {
+		counts      map[int64]map[string]any // by the ms at which the instructor sets them
+		after, most int64                    // when the hold then starts
+	}{
+		"later":      {map[int64]map[string]any{3_000: zero(from + 90_000)}, 90_000, 92_000},
+		"sooner":     {map[int64]map[string]any{3_000: zero(from + 5_000)}, 5_000, 7_000},
+		"called off": {map[int64]map[string]any{3_000: zero(from + 30_000), 8_000: {}}, 8_000 + breatheUpMs, 11_000 + breatheUpMs},
+	} {
+		sheet := newPaper()
+		pr := newPair(cast[2], sheet.phone("aaaaaaaaaa", protocol.RoleBuddy), sheet.phone("bbbbbbbbbb", protocol.RoleDiver), 1, 1)
+		board := sheet.phone("cccccccccc", protocol.RoleInstructor)
+		pr.cut = func(bool) {}
+		pr.begin(from)
+		for now := from; now < from+140_000; now += 100 {
+			pr.step(now)
+			if data, is := c.counts[now-from]; is {
+				board.Record(pr.h.id, protocol.KindBreatheUp, now, data)
+			}
+		}
+		start := first(sheet.hold("aaaaaaaaaa-h01"), protocol.KindStart)
+		require.NotNil(t, start, what)
+		require.GreaterOrEqual(t, start.At, from+c.after, what)
+		require.LessOrEqual(t, start.At, from+c.most, what)
+	}
+}
