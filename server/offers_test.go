@@ -2,6 +2,7 @@ package server
 
 import (
 	"net/http"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -121,6 +122,71 @@ func TestPairingAnew(t *testing.T) {
 	waitFor(t, "the phone to be gone", func() bool { return len(h.srv.here.of(b.id)) == 0 })
 	board.send(map[string]any{"type": "offer", "to": b.id, "pair": c.pair, "role": "diver"})
 	board.until("a refusal", func() bool { return board.last("offered")["code"] == "not-here" })
+}
+
+// mayOffer is who may do what about a place of the diver's phone: offer it one in
+// its own pair (offer), or the own role there for its own (exchange), or one in
+// another pair (move); and answer or take back what the buddy's phone offered it.
+var mayOffer = map[string]string{
+	"the one it is made to": "accept decline", "the one who makes it": "offer exchange withdraw", "a third of the pair": "offer exchange",
+	"another pair's": "", "another pair's instructor": "", "a siren for all": "", "the instructor of all": "offer move",
+}
+
+// Ensures that an offer is made, taken, declined and withdrawn by those alone
+// whose it is, and stays open whatever the others send.
+func TestH11OffersEveryActEveryRole(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	diver := h.join(buddy.pair, "diver").connect(nil)
+	other := h.join("new", "buddy").connect(nil)
+	devices := map[string]*device{
+		"the one it is made to": diver, "the one who makes it": buddy, "a third of the pair": h.join(buddy.pair, "siren").connect(nil),
+		"another pair's": other, "another pair's instructor": h.join(other.pair, "instructor").connect(nil),
+		"a siren for all": (&watcher{device: h.join("", "siren")}).open().device, "the instructor of all": h.board().device,
+	}
+	isOpen := func(id string) bool {
+		h.srv.offers.mu.Lock()
+		defer h.srv.offers.mu.Unlock()
+		return h.srv.offers.open[id] != nil
+	}
+	offer := func(from *device, pair string, swap bool) map[string]any {
+		from.send(map[string]any{"type": "offer", "to": diver.id, "pair": pair, "role": "diver", "swap": swap})
+		told := from.told("offered")
+		for told["state"] != "sent" && told["code"] == nil { // of the one before
+			told = from.told("offered")
+		}
+		return told
+	}
+	for who, acts := range mayOffer {
+		d := devices[who]
+		may := func(act string) bool { return strings.Contains(" "+acts+" ", " "+act+" ") }
+		for act, pair := range map[string]string{"offer": buddy.pair, "exchange": buddy.pair, "move": other.pair} {
+			made := offer(d, pair, act == "exchange")
+			require.Equal(t, may(act), made["state"] == "sent", "%s: %s", who, act)
+			if may(act) {
+				h.srv.offers.over(made["offer"].(string), "over")
+			} else {
+				require.Equal(t, "not-allowed", made["code"], "%s: %s", who, act)
+			}
+		}
+		for _, act := range []string{"accept", "decline", "withdraw"} {
+			made := offer(buddy, buddy.pair, false) // of the place it has, so that nobody moves
+			id := made["offer"].(string)
+			if act == "accept" {
+				status, answer := d.accept(made)
+				require.Equal(t, may(act), status == http.StatusOK, "%s: %s", who, act)
+				if !may(act) {
+					require.Equal(t, "no-offer", answer["code"], who)
+				}
+			} else {
+				d.send(map[string]any{"type": act, "offer": id})
+				d.send(map[string]any{"type": "time", "t1": 1}) // answered after it
+				d.told("time")
+			}
+			require.Equal(t, !may(act), isOpen(id), "%s: %s", who, act)
+			h.srv.offers.over(id, "over")
+		}
+	}
 }
 
 // Ensures that nobody leaves a pair in the middle of its hold, while a phone may
