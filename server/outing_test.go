@@ -1,6 +1,7 @@
 package server
 
 import (
+	"fmt"
 	"net/http"
 	"strings"
 	"testing"
@@ -58,6 +59,7 @@ func TestOutingEnds(t *testing.T) {
 	require.Equal(t, http.StatusOK, status, answer)
 	ended := answer["ended_ms"]
 	require.Equal(t, ended, buddy.told("outing")["outing"].(map[string]any)["ended_ms"])
+	require.False(t, h.srv.codes.Try(code), "a code ends with its outing, whoever asks")
 
 	for path, body := range map[string]map[string]any{
 		"/api/code":   {"code": code},
@@ -84,6 +86,131 @@ func TestOutingEnds(t *testing.T) {
 	// Started anew the server has another outing.
 	h2 := startHost(t, h.dir, mock)
 	require.NotEqual(t, board.welcome["session"], h2.srv.session.ID)
+}
+
+// earlier is what the tokens of an earlier outing's buddy and instructor are
+// answered where they ask for what is the present one's. "" is no refusal: what
+// they are given there is looked at below.
+var earlier = map[string]string{
+	"/api/invite": "outing-ended", "/api/pair": "not-allowed", "/api/outing": "not-allowed", "/api/remove": "not-allowed", "/api/end": "not-allowed",
+	"/api/events": "not-of-pair", "/api/join": "bad-secret", "/api/accept": "no-offer",
+	"/api/devices": "", "/api/leave": "", "/api/log": "", "/api/export": "", "/api/erase": "",
+}
+
+// Ensures that the tokens of an earlier outing open nothing of the present one on
+// any way, while its phones still hand over and see what is their own, until
+// eight days after its end.
+func TestH11TokensOfAnEarlierOuting(t *testing.T) {
+	for path := range mayAsk {
+		require.Contains(t, earlier, path, "a request without a line in the table")
+	}
+	h, mock := newMockHost(t)
+	buddy, chief := h.join("new", "buddy").connect(nil), h.join("", "instructor")
+	diver, siren := h.join(buddy.pair, "diver").connect(nil), h.join(buddy.pair, "siren")
+	aHold(t, buddy, diver, buddy.id+"-h01")
+	status, answer := h.post("/api/end", map[string]any{"token": chief.token, "anyway": true})
+	require.Equal(t, http.StatusOK, status, answer)
+	closeAll := func(all ...*device) { // a stopping server would wait for their farewells
+		for _, d := range all {
+			require.NoError(t, d.ws.Close())
+		}
+	}
+	closeAll(buddy, diver)
+	h.stop()
+
+	h = startHost(t, h.dir, mock)
+	buddy.h, diver.h, chief.h = h, h, h
+	present := h.join("new", "buddy").connect(nil)
+	partner := h.join(present.pair, "diver").connect(nil)
+	aHold(t, present, partner, present.id+"-h01")
+	board := h.board()
+	ask := func(path string, d *device) (int, map[string]any) {
+		return h.post(path, map[string]any{
+			"token": d.token, "pair": present.pair, "role": d.role, "name": "", "events": []any{}, "offer": "x", "anyway": true,
+			"device": map[bool]string{true: d.id, false: present.id}[path == "/api/join"],
+		})
+	}
+	for path, code := range earlier {
+		if code == "" {
+			continue
+		}
+		for _, d := range []*device{buddy, chief} {
+			status, answer := ask(path, d)
+			require.GreaterOrEqual(t, status, 400, "%s by %s", path, d.role)
+			require.Equal(t, code, answer["code"], "%s by %s", path, d.role)
+		}
+	}
+	for what, c := range map[string]struct {
+		who   *device
+		hello map[string]any
+		code  string
+	}{
+		"a buddy in a pair of today":       {buddy, map[string]any{"pair": present.pair}, "not-of-pair"},
+		"an instructor in a pair of today": {chief, map[string]any{"pair": present.pair}, "not-of-pair"},
+		"an instructor's board":            {chief, map[string]any{"board": true}, "not-allowed"},
+	} {
+		ws, _, err := h.dial(nil)
+		require.NoError(t, err)
+		defer ws.Close()
+		d := &device{h: h, ws: ws}
+		c.hello["type"], c.hello["v"], c.hello["token"], c.hello["device"] = "hello", 1, c.who.token, c.who.id
+		d.send(c.hello)
+		d.closed()
+		require.Len(t, d.errors, 1, what)
+		require.Equal(t, c.code, d.errors[0]["code"], what)
+	}
+	_, answer = h.post("/api/join", map[string]any{
+		"token": chief.token, "secret": h.srv.secret, "pair": "", "role": "instructor", "device": chief.id, "name": "",
+	})
+	require.Equal(t, "not-allowed", answer["code"], "nor does it make an instructor of who comes by the members' link")
+
+	// What is their own: what a phone still owes, who was there, and its pair's log.
+	buddy.connect(nil)
+	buddy.record(buddy.id+"-h01", "note", h.shared.NowMs(), nil)
+	board.send(map[string]any{"type": "offer", "to": buddy.id, "pair": present.pair, "role": "buddy"})
+	require.Equal(t, "no-device", board.device.told("offered")["code"], "a present board has no say over it")
+	status, answer = h.post("/api/remove", map[string]any{"token": board.token, "device": buddy.id})
+	require.Equal(t, http.StatusNotFound, status)
+	require.Equal(t, "no-device", answer["code"])
+	for _, d := range []*device{buddy, chief} {
+		status, answer := h.post("/api/devices", map[string]any{"token": d.token})
+		require.Equal(t, http.StatusOK, status)
+		require.Len(t, answer["devices"], 4)
+		require.NotContains(t, fmt.Sprint(answer), present.id)
+	}
+	_, _, log := h.export(buddy, map[string]any{"all": true})
+	require.Contains(t, log, buddy.id)
+	require.NotContains(t, log, present.id)
+	_, answer = h.post("/api/log", map[string]any{"token": buddy.token, "all": true})
+	require.Len(t, answer["holds"], 1)
+	_, answer = h.post("/api/erase", map[string]any{"token": buddy.token, "diver": map[string]any{"name": "Ilse"}, "all": true})
+	require.Equal(t, 1.0, answer["holds"], "the same diver's hold of today is not theirs to erase")
+	status, answer = h.post("/api/join", map[string]any{
+		"token": diver.token, "secret": h.srv.secret, "pair": present.pair, "role": "diver", "device": diver.id, "name": "",
+	})
+	require.Equal(t, http.StatusOK, status, answer)
+	require.Equal(t, diver.token, answer["token"], "who comes in by today's link keeps the token of before")
+	status, _ = h.post("/api/leave", map[string]any{"token": siren.token})
+	require.Equal(t, http.StatusOK, status)
+	_, answer = h.post("/api/pairs", map[string]any{"secret": h.srv.secret})
+	require.Len(t, answer["pairs"].([]any)[0].(map[string]any)["devices"], 3, "one more came, and nobody of today left")
+
+	closeAll(buddy, present, partner, board.device)
+	h.stop()
+	mock.Add(tokenLife + time.Minute)
+	h = startHost(t, h.dir, mock)
+	for path := range earlier {
+		for _, d := range []*device{buddy, chief} {
+			_, answer := ask(path, d)
+			want := "bad-token"
+			if path == "/api/join" { // to which it is no way in at all
+				want = "bad-secret"
+			}
+			require.Equal(t, want, answer["code"], "%s by %s", path, d.role)
+		}
+	}
+	status, _, text := h.fetch("/api/import", chief.token, nil)
+	require.Equal(t, http.StatusUnauthorized, status, text)
 }
 
 // Ensures that an outing nobody is at any more ends by itself.
