@@ -1,13 +1,17 @@
 package server
 
 import (
+	"bytes"
+	"encoding/json"
 	"io"
 	"net"
 	"net/http"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/benbjohnson/clock"
+	"github.com/gorilla/websocket"
 	"github.com/stretchr/testify/require"
 
 	"buddyclock/protocol"
@@ -158,6 +162,146 @@ func TestSocketsAreBounded(t *testing.T) {
 	}
 	gone("all", helloWithin)
 	require.Equal(t, http.StatusSwitchingProtocols, dial(), "at its pace an address comes in again")
+}
+
+// Ensures that a device's time exchanges, heartbeats and the like are answered at
+// its pace only, over all its sockets, while its events are taken.
+func TestChatIsPaced(t *testing.T) {
+	h, mock := newMockHost(t)
+	d := h.join("new", "buddy").connect(nil)
+	again := *d
+	again.connect(nil)
+	asked := func(d *device, n int) (answered int) {
+		before := len(d.times)
+		for range n {
+			d.send(map[string]any{"type": "time", "t1": 1})
+		}
+		d.record("h", "note", h.shared.NowMs(), nil) // answered after them
+		again.count = d.count
+		return len(d.times) - before
+	}
+	require.Equal(t, chatBurst, asked(d, chatBurst+5))
+	require.Equal(t, 0, asked(&again, 5), "by another socket neither")
+	d.count = again.count
+	mock.Add(time.Second)
+	require.Equal(t, chatPace, asked(d, chatPace+5))
+}
+
+// Ensures that the body of every request is bounded to the byte, and that an
+// address which asks too much is turned away from every one.
+func TestEveryRequestIsBounded(t *testing.T) {
+	h, _ := newMockHost(t)
+	own := strings.TrimPrefix(h.url, "http://")
+	post := func(path string, size int) (*http.Response, map[string]any) {
+		const head, end = `{"x":"`, `"}`
+		return h.request(http.MethodPost, path, own, "", head+strings.Repeat("x", size-len(head)-len(end))+end)
+	}
+	var paths []string
+	for _, route := range routes {
+		if path, isPost := strings.CutPrefix(route, "POST "); isPost {
+			paths = append(paths, path)
+		}
+	}
+	for _, path := range paths {
+		most := 8_192
+		switch path {
+		case "/api/events":
+			most = 262_144
+		case "/api/import": // reads who asks from its head first
+			continue
+		}
+		_, answer := post(path, most)
+		require.Equal(t, "bad-message", answer["code"], path)
+		require.NotContains(t, answer["reason"], "too large", path)
+		resp, answer := post(path, most+1)
+		require.Contains(t, answer["reason"], "too large", path)
+		if path != "/api/export" {
+			require.Equal(t, http.StatusRequestEntityTooLarge, resp.StatusCode, path)
+		}
+	}
+	for _, limiter := range []*access.Limiter{h.srv.calls, h.srv.posts} {
+		for limiter.Allow("127.0.0.1:1") {
+		}
+	}
+	for _, path := range paths {
+		resp, answer := h.request(http.MethodPost, path, own, "", `{"token":"","pair":"","events":[]}`)
+		require.Equal(t, http.StatusTooManyRequests, resp.StatusCode, path)
+		require.Equal(t, "too-many-requests", answer["code"], path)
+	}
+}
+
+// Ensures that an import is read up to its bound and no further.
+func TestImportIsBounded(t *testing.T) {
+	h := newHost(t)
+	const most, lineLength = 1 << 30, 60_000
+	head := `{"buddyclock":"log","v":1,"made_ms":1}` + "\n"
+	line := []byte(strings.Repeat("x", lineLength-1) + "\n")
+	body := []io.Reader{strings.NewReader(head)}
+	for range most/lineLength + 1 {
+		body = append(body, bytes.NewReader(line))
+	}
+	req, err := http.NewRequest(http.MethodPost, h.url+"/api/import", io.MultiReader(body...))
+	require.NoError(t, err)
+	req.Header.Set("Authorization", "Bearer "+h.join("", "instructor").token)
+	resp, err := h.client.Do(req)
+	require.NoError(t, err)
+	defer resp.Body.Close()
+	var last struct {
+		Done  bool
+		Read  int
+		Error string
+	}
+	for in := json.NewDecoder(resp.Body); in.More(); {
+		require.NoError(t, in.Decode(&last))
+	}
+	require.False(t, last.Done)
+	require.Contains(t, last.Error, "too large")
+	require.Equal(t, 1+(most-len(head))/lineLength, last.Read)
+}
+
+// Ensures that a frame is bounded to the byte, and that no phone may squeeze a
+// larger one into fewer bytes.
+func TestFramesAreBounded(t *testing.T) {
+	h := newHost(t)
+	d := h.join("new", "buddy").connect(nil)
+	frame := func(size int) []byte {
+		const head, end = `{"type":"moon-phase","x":"`, `"}`
+		return []byte(head + strings.Repeat("x", size-len(head)-len(end)) + end)
+	}
+	require.NoError(t, d.ws.WriteMessage(websocket.TextMessage, frame(262_144)))
+	d.record("h", "note", h.shared.NowMs(), nil)
+	require.NoError(t, d.ws.WriteMessage(websocket.TextMessage, frame(262_145)))
+	var err error
+	for err == nil {
+		_, err = d.read()
+	}
+	require.True(t, websocket.IsCloseError(err, websocket.CloseMessageTooBig), err)
+
+	dialer := websocket.Dialer{HandshakeTimeout: within, EnableCompression: true}
+	ws, resp, err := dialer.Dial("ws"+strings.TrimPrefix(h.url, "http")+"/socket", http.Header{"Origin": {h.url}})
+	require.NoError(t, err)
+	defer ws.Close()
+	require.Empty(t, resp.Header.Values("Sec-WebSocket-Extensions"))
+}
+
+// Ensures that all addresses together have no more than all may.
+func TestAllAddressesTogetherAreBounded(t *testing.T) {
+	h := startHostWith(t, t.TempDir(), clock.New(), NewSharedClock(clock.New()), Limits{AllSockets: 2})
+	for range 2 {
+		h.join("new", "buddy").connect(nil)
+	}
+	_, resp, err := h.dial(nil)
+	require.Error(t, err)
+	require.Equal(t, http.StatusTooManyRequests, resp.StatusCode)
+
+	var c counts
+	require.True(t, c.add("192.0.2.1", 2, 3))
+	require.True(t, c.add("192.0.2.1", 2, 3))
+	require.False(t, c.add("192.0.2.1", 2, 3), "one more than an address may have")
+	require.True(t, c.add("192.0.2.2", 2, 3))
+	require.False(t, c.add("192.0.2.3", 2, 3), "one more than all may have")
+	c.remove("192.0.2.1")
+	require.True(t, c.add("192.0.2.3", 2, 3))
 }
 
 // Ensures that an outing takes a bounded number of devices and pairs.

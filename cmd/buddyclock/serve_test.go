@@ -126,6 +126,36 @@ func TestServe(t *testing.T) {
 	require.NotContains(t, files, filepath.Join(dir, store.FileName+"-wal"), "closed, the file is whole by itself")
 }
 
+// Ensures that an address has a bounded number of connections, whatever it does
+// with them, and gets others once some are gone.
+func TestServeBoundsConnections(t *testing.T) {
+	p := start(t, nil, "-addr", "127.0.0.1:0", "-data", t.TempDir())
+	address := strings.TrimPrefix(p.URL, "http://")
+	// An answered connection is one that was let in, and stays open.
+	connect := func() (net.Conn, error) {
+		conn, err := net.Dial("tcp", address)
+		require.NoError(t, err, "two open files are needed for each of %d connections", maxConnsOfAddress)
+		t.Cleanup(func() { conn.Close() })
+		require.NoError(t, conn.SetDeadline(time.Now().Add(within)))
+		if _, err = io.WriteString(conn, "GET /healthz HTTP/1.1\r\nHost: "+address+"\r\n\r\n"); err == nil {
+			_, err = conn.Read(make([]byte, 1))
+		}
+		return conn, err
+	}
+	var last net.Conn
+	for n := range maxConnsOfAddress {
+		var err error
+		last, err = connect()
+		require.NoError(t, err, "connection %d", n+1)
+	}
+	conn, err := connect()
+	require.Error(t, err)
+	require.NotErrorIs(t, err, os.ErrDeadlineExceeded)
+	require.NoError(t, conn.Close())
+	require.NoError(t, last.Close())
+	require.Eventually(t, func() bool { _, err := connect(); return err == nil }, within, 10*time.Millisecond)
+}
+
 // scan has an independent reader read the picture in a text.
 func scan(t *testing.T, text string) string {
 	t.Helper()
