@@ -42,6 +42,19 @@ func postOnly(w http.ResponseWriter, _ *http.Request) {
 	refuse(w, http.StatusMethodNotAllowed, "bad-method", "this address takes POST only")
 }
 
+// readBody reads a request; where that cannot be it answers, and whole is false.
+func readBody(w http.ResponseWriter, r *http.Request, maxBytes int64) (body []byte, whole bool) {
+	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBytes))
+	var tooLarge *http.MaxBytesError
+	switch {
+	case errors.As(err, &tooLarge):
+		refuse(w, http.StatusRequestEntityTooLarge, "too-large", "the request is too large")
+	case err != nil:
+		refuse(w, http.StatusBadRequest, "bad-message", "the request broke off")
+	}
+	return body, err == nil
+}
+
 // call wraps one request of the API: JSON object in, JSON object out. An error
 // that is a *protocol.Problem goes to the device; of any other only the log
 // learns more than that it happened.
@@ -50,14 +63,8 @@ func (s *Server) call(maxBytes int64, limiter *access.Limiter, handle func(*http
 		if !mayCall(w, r, limiter) {
 			return
 		}
-		body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBytes))
-		var tooLarge *http.MaxBytesError
-		if errors.As(err, &tooLarge) {
-			refuse(w, http.StatusRequestEntityTooLarge, "too-large", "the request is too large")
-			return
-		}
-		if err != nil {
-			refuse(w, http.StatusBadRequest, "bad-message", "the request broke off")
+		body, whole := readBody(w, r, maxBytes)
+		if !whole {
 			return
 		}
 		fields, err := decodeObject(body)

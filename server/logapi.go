@@ -32,13 +32,16 @@ func (s *Server) scopeOf(r *http.Request, fields object) (logbook.Scope, error) 
 	if err != nil {
 		return logbook.Scope{}, err
 	}
-	scope := logbook.Scope{Outing: s.session.ID}
+	scope := logbook.Scope{Outing: device.Session}
 	switch {
 	case device.Role == protocol.RoleSiren, device.Role != protocol.RoleInstructor && device.Pair == "":
 		return logbook.Scope{}, problem("not-allowed", "a device that only makes noise is given no log")
 	case device.Role != protocol.RoleInstructor:
 		scope = logbook.Scope{Pair: device.Pair}
-	case string(fields["all"]) == "true":
+	case string(fields["all"]) != "true":
+	case device.Session != s.session.ID:
+		return logbook.Scope{}, problem("not-allowed", "only the present outing's instructor is given all outings")
+	default:
 		scope = logbook.Scope{}
 	}
 	scope.Diver, err = s.diverIn(r, fields)
@@ -93,9 +96,8 @@ func (s *Server) handleExport(w http.ResponseWriter, r *http.Request) {
 	if !mayCall(w, r, s.calls) {
 		return
 	}
-	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBodyBytes))
-	if err != nil {
-		refuse(w, http.StatusBadRequest, "bad-message", "the request is too large, or broke off")
+	body, whole := readBody(w, r, maxBodyBytes)
+	if !whole {
 		return
 	}
 	fields, err := decodeObject(body)
@@ -161,11 +163,7 @@ func (s *Server) handleImport(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	token, _ := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
-	device, err := s.deviceOf(r.Context(), token)
-	if err == nil && device.Role != protocol.RoleInstructor {
-		err = problem("not-allowed", "only an instructor's device imports a log")
-	}
-	if err != nil {
+	if _, err := s.instructor(r.Context(), token); err != nil {
 		s.refuseFor(w, r, err)
 		return
 	}

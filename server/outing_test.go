@@ -185,6 +185,17 @@ func TestH11TokensOfAnEarlierOuting(t *testing.T) {
 	require.Len(t, answer["holds"], 1)
 	_, answer = h.post("/api/erase", map[string]any{"token": buddy.token, "diver": map[string]any{"name": "Ilse"}, "all": true})
 	require.Equal(t, 1.0, answer["holds"], "the same diver's hold of today is not theirs to erase")
+	for _, path := range []string{"/api/log", "/api/export", "/api/erase"} {
+		_, answer = h.post(path, map[string]any{"token": chief.token, "all": true, "format": "jsonl", "diver": map[string]any{"name": "Ilse"}})
+		require.Equal(t, "not-allowed", answer["code"], "the host's whole log is the present instructor's: %s", path)
+	}
+	_, _, log = h.export(chief, nil)
+	require.Contains(t, log, buddy.id)
+	require.NotContains(t, log, present.id, "each instructor has the own outing")
+	_, answer = h.post("/api/erase", map[string]any{"token": chief.token, "diver": map[string]any{"name": "Ilse"}})
+	require.Equal(t, 1.0, answer["holds"])
+	status, _, text := h.fetch("/api/import", chief.token, nil)
+	require.Equal(t, http.StatusForbidden, status, text)
 	status, answer = h.post("/api/join", map[string]any{
 		"token": diver.token, "secret": h.srv.secret, "pair": present.pair, "role": "diver", "device": diver.id, "name": "",
 	})
@@ -209,7 +220,7 @@ func TestH11TokensOfAnEarlierOuting(t *testing.T) {
 			require.Equal(t, want, answer["code"], "%s by %s", path, d.role)
 		}
 	}
-	status, _, text := h.fetch("/api/import", chief.token, nil)
+	status, _, text = h.fetch("/api/import", chief.token, nil)
 	require.Equal(t, http.StatusUnauthorized, status, text)
 }
 

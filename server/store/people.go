@@ -51,9 +51,10 @@ var (
 	ErrDeviceTaken = errors.New("this device id is taken")
 )
 
-// ContinueSession gives the newest session that has not ended, if it was
-// active within the last withinMs (a session started, a device joined or an
-// event came). Otherwise it begins one under the id freshID.
+// ContinueSession gives the newest session, if it has not ended and was active
+// within the last withinMs (a session started, a device joined or an event
+// came). Otherwise it begins one under the id freshID, and those that nobody has
+// ended count as ended withinMs after that.
 func (s *Store) ContinueSession(freshID string, withinMs int64) (Session, error) {
 	var out Session
 	if err := s.Settle(context.Background()); err != nil {
@@ -62,15 +63,19 @@ func (s *Store) ContinueSession(freshID string, withinMs int64) (Session, error)
 	err := s.do(func(w *writer) error {
 		now := s.nowMs()
 		var lastMs int64
+		var ended bool
 		err := w.queryRow(`
-			SELECT id, started_ms, max(started_ms,
+			SELECT id, started_ms, ended_ms IS NOT NULL, max(started_ms,
 				coalesce((SELECT max(joined_ms) FROM device WHERE session = session.id), 0),
 				coalesce((SELECT stored_ms FROM event ORDER BY seq DESC LIMIT 1), 0))
-			FROM session WHERE ended_ms IS NULL ORDER BY started_ms DESC LIMIT 1`).Scan(&out.ID, &out.StartedMs, &lastMs)
-		if err == nil && now-lastMs <= withinMs {
+			FROM session ORDER BY started_ms DESC LIMIT 1`).Scan(&out.ID, &out.StartedMs, &ended, &lastMs)
+		if err == nil && !ended && now-lastMs <= withinMs {
 			return nil
 		}
 		if err != nil && !errors.Is(err, sql.ErrNoRows) {
+			return err
+		}
+		if err := w.exec("UPDATE session SET ended_ms = ? WHERE ended_ms IS NULL", min(now, lastMs+withinMs)); err != nil {
 			return err
 		}
 		out = Session{ID: freshID, StartedMs: now}

@@ -401,6 +401,18 @@ func TestSessionGoesOn(t *testing.T) {
 	b, err = s.ContinueSession("second", within)
 	require.NoError(t, err)
 	require.Equal(t, "second", b.ID)
+	ended, err := s.EndedMs(context.Background(), "first")
+	require.NoError(t, err)
+	require.Equal(t, at-within-1, ended, "nobody ended the first, which ended by itself")
+
+	// One that was ended stays so, and none of before goes on in its place.
+	at += 1_000
+	s.append(t, "p1", event(t, "aaaaaaaaaa", 2, "look", at))
+	_, err = s.EndSession("second", at)
+	require.NoError(t, err)
+	b, err = s.ContinueSession("third", within)
+	require.NoError(t, err)
+	require.Equal(t, "third", b.ID)
 }
 
 // Ensures that a pair's names come from its newest plan, and its newest hold is
