@@ -121,9 +121,18 @@ func BenchmarkLoadFull(b *testing.B) {
 	relay := startChild(b, "relay")
 	sender := startChild(b, "relay-sender", relay.at, fmt.Sprint(pairs), fmt.Sprint(seconds))
 	askers := startChild(b, "clock-askers", server.at, fmt.Sprint(2*pairs), fmt.Sprint(probes))
+	relayAskers := startChild(b, "relay-askers", relay.at, fmt.Sprint(2*pairs), fmt.Sprint(probes))
 	relayCPU := func(what string) time.Duration {
 		before, _, _ := relay.usage("cpu")
+		clocks := what == "events and clocks"
+		if clocks {
+			fmt.Fprintln(relayAskers.in, "ask")
+		}
 		sender.usage(what)
+		if clocks {
+			fmt.Fprintln(relayAskers.in, "stop")
+			relayAskers.answer("asked")
+		}
 		after, _, _ := relay.usage("cpu")
 		return (after - before) / (pairs * seconds)
 	}

@@ -154,9 +154,6 @@ func sendThroughRelay() {
 			if clocks && (n+second)%5 == 0 {
 				clients[2*n+1].write(timeExchange)
 			}
-			if clocks && n%25 == 0 { // as those do whose answers are timed
-				clients[2*n+1].write(timeExchange)
-			}
 			if clocks && (n+second)%10 == 0 { // as stayAlive does
 				clients[2*n].write(timeExchange)
 				clients[2*n+1].write(timeExchange)
@@ -172,6 +169,48 @@ func sendThroughRelay() {
 		}
 		runtime.GC()
 		say("usage %d 0 0", cpuNs())
+	}
+}
+
+// askRelay is the process of those who exchange clocks by way of the relay, as
+// askForTime has those do whose answers are timed. Arguments: the relay's address, the
+// first one's number, and how many.
+func askRelay() {
+	from, _ := strconv.Atoi(os.Args[2])
+	askers, _ := strconv.Atoi(os.Args[3])
+	clients := make([]*relayed, askers)
+	for n := range clients {
+		c, err := dialRelay(os.Args[1], from+n)
+		if err != nil {
+			panic(err)
+		}
+		clients[n] = c
+	}
+	say("ready %s", os.Args[1])
+	for in := bufio.NewScanner(os.Stdin); in.Scan(); {
+		stop := make(chan struct{})
+		var wg sync.WaitGroup
+		for _, c := range clients {
+			wg.Go(func() {
+				for {
+					select {
+					case <-stop:
+						return
+					case <-time.After(time.Second / chatPace):
+					}
+					if c.write(timeExchange) != nil {
+						return
+					}
+					if _, err := c.read(); err != nil {
+						return
+					}
+				}
+			})
+		}
+		in.Scan()
+		close(stop)
+		wg.Wait()
+		say("asked")
 	}
 }
 

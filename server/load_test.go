@@ -40,6 +40,8 @@ func TestMain(m *testing.M) {
 		sendThroughRelay()
 	case "clock-askers":
 		askForTime()
+	case "relay-askers":
+		askRelay()
 	default:
 		os.Exit(m.Run())
 	}
