@@ -107,6 +107,24 @@ func TestH14AnAlarmIsSeenWhereverAPhoneIsScrolledTo(t *testing.T) {
 	b.picture(t, "scrolled down in an alarm")
 }
 
+// Calm rows become low where they are too high for all to be seen, however many lines
+// a device's letters make of them.
+func TestBoardRowsBecomeLowWhereTheyDoNotFit(t *testing.T) {
+	t.Parallel() // it mostly waits
+	server := startProgram(t, "", "")
+	pairs := make([]*boardPair, 6)
+	for i := range pairs {
+		pairs[i] = newBoardPair(t, server, divers[i], 40)
+	}
+	b := newBoard(t, server, 1024, 768, len(pairs), browserSetup{})
+	lookAll(t, pairs)
+	b.waitFor(t, "[...document.querySelectorAll('.b-row')].every((n) => n.dataset.tone === 'calm')")
+	require.False(t, eval[bool](t, b.browser, "document.querySelector('.board').classList.contains('dense')"))
+	eval[int](t, b.browser, "document.styleSheets[0].insertRule('.board:not(.dense) .b-side { min-height: 130px }')")
+	b.waitFor(t, "document.querySelector('.board').classList.contains('dense')")
+	b.waitFor(t, "(() => { const list = document.querySelector('.b-body'); return list.scrollHeight <= list.clientHeight; })()")
+}
+
 // flashesTogether looks at a board in alarm as a camera does: whenever it looks,
 // the octagons of all rows are lit or none is, and they change four times a second
 // at most (hazard H18).

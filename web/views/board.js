@@ -27,7 +27,7 @@ import { clockFault, soundFault } from './hold_head.js';
 
 /** From this width on the board is read from afar, CSS px (own). */
 const WIDE = 700;
-/** Heights of rows and of a tape on a wide board, CSS px (board.css). */
+/** Heights of rows that were not drawn yet, and of a tape, on a wide board, CSS px (board.css). */
 const ROW = Object.freeze({ calm: 78, alarm: 128, tape: 49 });
 
 /**
@@ -57,6 +57,9 @@ export function mount(root, app) {
   /** @type {Map<string, ReturnType<typeof createRow>>} */
   const rows = new Map();
   const order = newOrder();
+  /** @type {Map<string, number>} how high rows are that need not be low, by pair and whether in alarm */
+  const heights = new Map();
+  let drawnWidth = 0;
   let failure = '';
   /** @type {{name: string, sheet: Sheet} | null} */
   let open = null;
@@ -199,7 +202,15 @@ export function mount(root, app) {
 
       const room = page.clientHeight - head.offsetHeight - strips.offsetHeight;
       // All pairs are seen before any tape is: first calm rows become low, and what room is left is for tapes, from the top down.
-      const dense = wide && alarms.length * ROW.alarm + (frame.rows.length - alarms.length) * ROW.calm > room;
+      if (drawnWidth !== width) heights.clear();
+      drawnWidth = width;
+      const heightOf = (/** @type {RowFacts} */ r) => {
+        const row = rows.get(r.pair);
+        const key = `${r.pair} ${r.since !== null}`;
+        if (row && !page.classList.contains('dense') && row.isAlarm() === (r.since !== null)) heights.set(key, row.bareHeight());
+        return heights.get(key) ?? (r.since === null ? ROW.calm : ROW.alarm);
+      };
+      const dense = wide && frame.rows.reduce((sum, r) => sum + heightOf(r), 0) > room;
       setClass(page, 'dense', dense);
       const taken = frame.rows.reduce((sum, r) => sum + (rows.get(r.pair)?.bareHeight() ?? ROW.calm), 0);
       const tapes = wide ? Math.floor((room - taken) / ROW.tape) : Infinity;

@@ -177,6 +177,8 @@ export function createRow(app, pair, { open, failed }) {
       }
       return model !== null && model.calm === false;
     },
+    /** Whether it is drawn as one in alarm. */
+    isAlarm: () => node.dataset.tone === 'alarm',
     /** How high this row is without its tape, CSS px. */
     bareHeight: () => node.offsetHeight - strip.offsetHeight,
     detach() {
