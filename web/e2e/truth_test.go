@@ -152,8 +152,9 @@ func (w *witness) await(t testing.TB, kind string) heardFrame {
 	}
 }
 
-// quickExchanges are fewer than what a server answers in one go.
-const quickExchanges = 40
+// quickExchanges are fewer than what a server answers in one go, also where it is asked
+// several times within a second or two.
+const quickExchanges = 12
 
 // measure exchanges time stamps with the server and narrows what is known.
 func (w *witness) measure(t testing.TB, exchanges int) {
