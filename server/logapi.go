@@ -44,21 +44,13 @@ func (s *Server) scopeOf(r *http.Request, fields object) (logbook.Scope, error) 
 	default:
 		scope = logbook.Scope{}
 	}
-	scope.Diver, err = s.diverIn(r, fields)
-	if err == nil && scope.Diver != nil && device.Role != protocol.RoleInstructor {
-		// Who else has ever dived here is no business of a pair's.
-		var plan *logbook.Plan
-		if plan, err = logbook.PlanErase(r.Context(), s.store, scope); err == nil && plan.Holds+plan.Events+plan.Named == 0 {
-			err = noDiver()
-		}
-	}
+	scope.Diver, err = s.diverIn(r, fields, scope)
 	return scope, err
 }
 
-func noDiver() error { return problem("no-diver", "nobody of that name or id has dived here") }
-
-// diverIn finds the diver whom a request names, nil where it names none.
-func (s *Server) diverIn(r *http.Request, fields object) (*logbook.Diver, error) {
+// diverIn finds the diver whom a request names, nil where it names none. Who dived
+// outside of the scope is no business of those who ask.
+func (s *Server) diverIn(r *http.Request, fields object, scope logbook.Scope) (*logbook.Diver, error) {
 	if fields["diver"] == nil {
 		return nil, nil
 	}
@@ -69,11 +61,11 @@ func (s *Server) diverIn(r *http.Request, fields object) (*logbook.Diver, error)
 	if named.ID == "" {
 		named.ID = named.Name
 	}
-	diver, err := logbook.FindDiver(r.Context(), s.store, named.ID)
+	diver, err := logbook.FindDiver(r.Context(), s.store, scope, named.ID)
 	var several *logbook.SeveralError
 	switch {
 	case errors.Is(err, logbook.ErrNoDiver):
-		err = noDiver()
+		err = problem("no-diver", "nobody of that name or id has dived here")
 	case errors.As(err, &several):
 		err = problem("several", several.Error())
 	}

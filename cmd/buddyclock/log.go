@@ -101,7 +101,7 @@ func (m *Main) export(ctx context.Context, args []string) int {
 	}
 	scope := logbook.Scope{Outing: *outing}
 	if *diver != "" {
-		if scope.Diver, err = logbook.FindDiver(ctx, st, *diver); err != nil {
+		if scope.Diver, err = logbook.FindDiver(ctx, st, scope, *diver); err != nil {
 			return m.fail(fmt.Errorf("%w; -list tells who has dived", err))
 		}
 	}
@@ -146,7 +146,7 @@ func writeWhole(path string, write func(io.Writer) (string, error)) (what string
 }
 
 func (m *Main) listLog(ctx context.Context, st *store.Store) error {
-	divers, err := logbook.Divers(ctx, st)
+	divers, err := logbook.Divers(ctx, st, logbook.Scope{})
 	if err != nil {
 		return err
 	}
@@ -242,7 +242,7 @@ func (m *Main) erase(ctx context.Context, args []string) int {
 		return m.fail(err)
 	}
 	defer st.Close()
-	who, err := logbook.FindDiver(ctx, st, *diver)
+	who, err := logbook.FindDiver(ctx, st, logbook.Scope{}, *diver)
 	if err != nil {
 		return m.fail(err)
 	}

@@ -36,11 +36,11 @@ func TestH21ErasedMeansTheBytesAreGone(t *testing.T) {
 	st := openIn(t, dir)
 	anOuting(t, st, 60)
 	require.NoError(t, st.Admit(store.Device{ID: "cccccccccc", Session: "out-p1", Pair: "p1", Role: "diver", Name: "ansa quellmoor"}, []byte("hash")))
-	odo, err := FindDiver(context.Background(), st, "odo tannhag")
+	odo, err := FindDiver(context.Background(), st, Scope{}, "odo tannhag")
 	require.NoError(t, err)
 	before := exported(t, st, Scope{Diver: odo})
 
-	ansa, err := FindDiver(context.Background(), st, "Ansa Quellmoor")
+	ansa, err := FindDiver(context.Background(), st, Scope{}, "Ansa Quellmoor")
 	require.NoError(t, err)
 	plan, err := PlanErase(context.Background(), st, Scope{Diver: ansa})
 	require.NoError(t, err)
@@ -59,7 +59,7 @@ func TestH21ErasedMeansTheBytesAreGone(t *testing.T) {
 	}
 	require.NotEmpty(t, inFiles(t, dir, "Odo was well"))
 	require.Equal(t, string(before), string(exported(t, st, Scope{Diver: odo})))
-	_, err = FindDiver(context.Background(), st, "Ansa Quellmoor")
+	_, err = FindDiver(context.Background(), st, Scope{}, "Ansa Quellmoor")
 	require.ErrorIs(t, err, ErrNoDiver)
 
 	require.NoError(t, st.Close())
@@ -78,7 +78,7 @@ func TestH21ErasedStaysErased(t *testing.T) {
 	st := open(t)
 	anOuting(t, st, 4)
 	backup := exported(t, st, Scope{})
-	ansa, err := FindDiver(context.Background(), st, "ansa0")
+	ansa, err := FindDiver(context.Background(), st, Scope{}, "ansa0")
 	require.NoError(t, err)
 	plan, err := PlanErase(context.Background(), st, Scope{Diver: ansa})
 	require.NoError(t, err)

@@ -139,13 +139,13 @@ func TestExportOfOneDiver(t *testing.T) {
 	add(t, st, "p2", m.hold(1, map[string]any{"diver": " ansa  QUELLMOOR", "buddy": "Tuva"}, map[string]any{"text": "x"})...)
 	add(t, st, "p2", m.hold(2, map[string]any{"diver": "Ansa Quellmoor", "diver_id": "other", "buddy": "Tuva"}, map[string]any{"text": "x"})...)
 
-	_, err := FindDiver(context.Background(), st, "Ansa Quellmoor")
+	_, err := FindDiver(context.Background(), st, Scope{}, "Ansa Quellmoor")
 	var several *SeveralError
 	require.ErrorAs(t, err, &several)
 	require.ElementsMatch(t, []string{"ansa0", "other"}, several.IDs)
-	_, err = FindDiver(context.Background(), st, "nobody")
+	_, err = FindDiver(context.Background(), st, Scope{}, "nobody")
 	require.ErrorIs(t, err, ErrNoDiver)
-	ansa, err := FindDiver(context.Background(), st, "ansa0")
+	ansa, err := FindDiver(context.Background(), st, Scope{}, "ansa0")
 	require.NoError(t, err)
 	require.Equal(t, "Ansa Quellmoor", ansa.Name)
 
@@ -181,7 +181,7 @@ func TestLinesFollowTheLog(t *testing.T) {
 	require.True(t, again[0].PassedOut)
 	require.Equal(t, first[1:], again[1:])
 
-	ansa, err := FindDiver(context.Background(), st, "ansa0")
+	ansa, err := FindDiver(context.Background(), st, Scope{}, "ansa0")
 	require.NoError(t, err)
 	plan, err := PlanErase(context.Background(), st, Scope{Diver: ansa})
 	require.NoError(t, err)

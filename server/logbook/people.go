@@ -70,14 +70,21 @@ func (d *Diver) is(p protocol.Person) bool {
 	return p.Key != "" && slices.Contains(d.keys, p.Key)
 }
 
-// Divers gives all who have dived, the last one first.
-func Divers(ctx context.Context, st *store.Store) ([]Diver, error) {
+// Divers gives all who have dived in the pairs of a scope, the last one first.
+func Divers(ctx context.Context, st *store.Store, scope Scope) ([]Diver, error) {
+	covers, err := pairsOf(ctx, st, scope)
+	if err != nil {
+		return nil, err
+	}
 	plans, err := newestPlans(ctx, st)
 	if err != nil {
 		return nil, err
 	}
 	found := map[string]*Diver{}
-	for _, e := range plans {
+	for at, e := range plans {
+		if !covers(at.Pair) {
+			continue
+		}
 		who, name := personIn(e.Data, "diver_id", "diver")
 		if who.ID == nil && who.Key == "" {
 			continue
@@ -111,10 +118,10 @@ func Divers(ctx context.Context, st *store.Store) ([]Diver, error) {
 	return divers, nil
 }
 
-// FindDiver finds a diver by id, or by name. One with an id takes along the
-// holds under the same name that have none.
-func FindDiver(ctx context.Context, st *store.Store, nameOrID string) (*Diver, error) {
-	divers, err := Divers(ctx, st)
+// FindDiver finds a diver by id, or by name, among those who have dived in the pairs
+// of a scope. One with an id takes along the holds under the same name that have none.
+func FindDiver(ctx context.Context, st *store.Store, scope Scope, nameOrID string) (*Diver, error) {
+	divers, err := Divers(ctx, st, scope)
 	if err != nil {
 		return nil, err
 	}
