@@ -74,9 +74,11 @@ export function alarmFace(facts) {
   if (face) return face;
   if (!facts.kept) return null;
   const up = status.phase === 'hold' ? status.bring_up : null;
+  const words = up
+    ? { head: causeOf(facts, up).head, ...BRING_UP }
+    : { head: 'ALARM', big: ['CHECK', 'THEM', 'NOW'], steps: ['what came in late', 'ended this alarm'] };
   return complete({
-    head: up ? causeOf(facts, up).head : 'ALARM', since: sinceWords(facts), big: up ? BRING_UP.big : ['CHECK', 'THEM', 'NOW'],
-    steps: up ? BRING_UP.steps : ['what came in late', 'ended this alarm'],
+    ...words, since: sinceWords(facts),
     left: { words: ['quiet'], soft: 'press 1 s', record: null, does: 'quiet', kind: 'alarm' },
     right: status.phase === 'hold' ? UP : TROUBLE, trouble: status.phase === 'hold',
   });

@@ -59,7 +59,7 @@ export function mount(root, app) {
   const order = newOrder();
   /** @type {Map<string, number>} how high rows are that need not be low, by pair and whether in alarm */
   const heights = new Map();
-  let drawnWidth = 0;
+  let drawn = { width: 0, dense: false };
   let failure = '';
   /** @type {{name: string, sheet: Sheet} | null} */
   let open = null;
@@ -202,15 +202,11 @@ export function mount(root, app) {
 
       const room = page.clientHeight - head.offsetHeight - strips.offsetHeight;
       // All pairs are seen before any tape is: first calm rows become low, and what room is left is for tapes, from the top down.
-      if (drawnWidth !== width) heights.clear();
-      drawnWidth = width;
-      const heightOf = (/** @type {RowFacts} */ r) => {
-        const row = rows.get(r.pair);
-        const key = `${r.pair} ${r.since !== null}`;
-        if (row && !page.classList.contains('dense') && row.isAlarm() === (r.since !== null)) heights.set(key, row.bareHeight());
-        return heights.get(key) ?? (r.since === null ? ROW.calm : ROW.alarm);
-      };
+      if (drawn.width !== width) heights.clear();
+      for (const [pair, row] of drawn.dense ? [] : rows) if (row.bareHeight() > 0) heights.set(`${pair} ${row.isAlarm()}`, row.bareHeight());
+      const heightOf = (/** @type {RowFacts} */ { pair, since }) => heights.get(`${pair} ${since !== null}`) ?? (since === null ? ROW.calm : ROW.alarm);
       const dense = wide && frame.rows.reduce((sum, r) => sum + heightOf(r), 0) > room;
+      drawn = { width, dense };
       setClass(page, 'dense', dense);
       const taken = frame.rows.reduce((sum, r) => sum + (rows.get(r.pair)?.bareHeight() ?? ROW.calm), 0);
       const tapes = wide ? Math.floor((room - taken) / ROW.tape) : Infinity;
