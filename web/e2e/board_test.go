@@ -80,18 +80,25 @@ func TestH14ThreeAlarmsAmongTwelvePairs(t *testing.T) {
 	assert.NotEmpty(t, calls, "the others are heard on")
 }
 
+// calmBoard gives a board with so many pairs in holds, of which nothing is asked yet.
+func calmBoard(t *testing.T, n int, width, height int64) (*board, []*boardPair) {
+	t.Helper()
+	server := startProgram(t, "", "")
+	pairs := make([]*boardPair, n)
+	for i := range pairs {
+		pairs[i] = newBoardPair(t, server, divers[i], 40)
+	}
+	b := newBoard(t, server, width, height, n, browserSetup{})
+	lookAll(t, pairs)
+	b.waitFor(t, "[...document.querySelectorAll('.b-row')].every((n) => n.dataset.tone === 'calm')")
+	return b, pairs
+}
+
 // A pair's alarm is in sight on a phone too, wherever its list was scrolled to, and
 // stays there while somebody looks at the others.
 func TestH14AnAlarmIsSeenWhereverAPhoneIsScrolledTo(t *testing.T) {
 	t.Parallel() // it mostly waits
-	server := startProgram(t, "", "")
-	pairs := make([]*boardPair, 7)
-	for i := range pairs {
-		pairs[i] = newBoardPair(t, server, divers[i], 40)
-	}
-	b := newBoard(t, server, 390, 844, len(pairs), browserSetup{})
-	lookAll(t, pairs)
-	b.waitFor(t, "[...document.querySelectorAll('.b-row')].every((n) => n.dataset.tone === 'calm')")
+	b, pairs := calmBoard(t, 7, 390, 844)
 	toEnd := "(() => { const list = document.querySelector('.b-body'); list.scrollTop = list.scrollHeight; return list.scrollTop > 100; })()"
 	require.True(t, eval[bool](t, b.browser, toEnd), "there is nothing to scroll")
 
@@ -111,14 +118,7 @@ func TestH14AnAlarmIsSeenWhereverAPhoneIsScrolledTo(t *testing.T) {
 // a device's letters make of them.
 func TestBoardRowsBecomeLowWhereTheyDoNotFit(t *testing.T) {
 	t.Parallel() // it mostly waits
-	server := startProgram(t, "", "")
-	pairs := make([]*boardPair, 6)
-	for i := range pairs {
-		pairs[i] = newBoardPair(t, server, divers[i], 40)
-	}
-	b := newBoard(t, server, 1024, 768, len(pairs), browserSetup{})
-	lookAll(t, pairs)
-	b.waitFor(t, "[...document.querySelectorAll('.b-row')].every((n) => n.dataset.tone === 'calm')")
+	b, _ := calmBoard(t, 6, 1024, 768)
 	require.False(t, eval[bool](t, b.browser, "document.querySelector('.board').classList.contains('dense')"))
 	eval[int](t, b.browser, "document.styleSheets[0].insertRule('.board:not(.dense) .b-side { min-height: 130px }')")
 	b.waitFor(t, "document.querySelector('.board').classList.contains('dense')")
