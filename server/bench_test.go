@@ -124,14 +124,11 @@ func BenchmarkLoadFull(b *testing.B) {
 	relayAskers := startChild(b, "relay-askers", relay.at, fmt.Sprint(2*pairs), fmt.Sprint(probes))
 	relayCPU := func(what string) time.Duration {
 		before, _, _ := relay.usage("cpu")
-		clocks := what == "events and clocks"
-		if clocks {
-			fmt.Fprintln(relayAskers.in, "ask")
-		}
-		sender.usage(what)
-		if clocks {
-			fmt.Fprintln(relayAskers.in, "stop")
-			relayAskers.answer("asked")
+		send := func() { sender.usage(what) }
+		if what == "events and clocks" {
+			clocksAsked(relayAskers, send)
+		} else {
+			send()
 		}
 		after, _, _ := relay.usage("cpu")
 		return (after - before) / (pairs * seconds)

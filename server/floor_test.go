@@ -172,46 +172,19 @@ func sendThroughRelay() {
 	}
 }
 
-// askRelay is the process of those who exchange clocks by way of the relay, as
-// askForTime has those do whose answers are timed. Arguments: the relay's address, the
-// first one's number, and how many.
-func askRelay() {
-	from, _ := strconv.Atoi(os.Args[2])
-	askers, _ := strconv.Atoi(os.Args[3])
-	clients := make([]*relayed, askers)
-	for n := range clients {
-		c, err := dialRelay(os.Args[1], from+n)
-		if err != nil {
-			panic(err)
-		}
-		clients[n] = c
+// relayAsker gives what exchanges clocks by way of the relay.
+func relayAsker(url string, n int) (ask func() error, end func(), err error) {
+	c, err := dialRelay(url, n)
+	if err != nil {
+		return nil, nil, err
 	}
-	say("ready %s", os.Args[1])
-	for in := bufio.NewScanner(os.Stdin); in.Scan(); {
-		stop := make(chan struct{})
-		var wg sync.WaitGroup
-		for _, c := range clients {
-			wg.Go(func() {
-				for {
-					select {
-					case <-stop:
-						return
-					case <-time.After(time.Second / chatPace):
-					}
-					if c.write(timeExchange) != nil {
-						return
-					}
-					if _, err := c.read(); err != nil {
-						return
-					}
-				}
-			})
+	return func() error {
+		err := c.write(timeExchange)
+		if err == nil {
+			_, err = c.read()
 		}
-		in.Scan()
-		close(stop)
-		wg.Wait()
-		say("asked")
-	}
+		return err
+	}, func() { c.conn.Close() }, nil
 }
 
 // newFsync gives what appends bytes to a file and waits for the disk, as the

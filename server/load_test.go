@@ -39,9 +39,9 @@ func TestMain(m *testing.M) {
 	case "relay-sender":
 		sendThroughRelay()
 	case "clock-askers":
-		askForTime()
+		askForTime(phoneAsker)
 	case "relay-askers":
-		askRelay()
+		askForTime(relayAsker)
 	default:
 		os.Exit(m.Run())
 	}
@@ -353,37 +353,11 @@ func sentAt(frame []byte) int64 {
 	return n
 }
 
-// asksTime exchanges clocks, with a pause between, until stop is closed, and
-// gives how long each answer took.
-func (p *phone) asksTime(stop <-chan struct{}, pause time.Duration) (took []time.Duration) {
-	for {
-		select {
-		case <-stop:
-			return took
-		case <-time.After(pause):
-		}
-		begun := time.Now()
-		if p.write(timeExchange) != nil {
-			return took
-		}
-		for {
-			frame, err := p.read()
-			if err != nil {
-				return took
-			}
-			if bytes.HasPrefix(frame, []byte(`{"type":"time"`)) {
-				break
-			}
-		}
-		took = append(took, time.Since(begun))
-	}
-}
-
 // askForTime is the process of those whose exchanges of clocks are timed: of their own,
 // so that an answer does not wait for what the others' process has to do. For each line
-// that it reads they connect and ask, as often as a server lets them, until the next
-// line. Arguments: the server's address, the first one's number, and how many.
-func askForTime() {
+// that it reads they connect, and ask as often as a server lets them until the next
+// line. Arguments: whom they ask, the first one's number, and how many.
+func askForTime(connect func(url string, n int) (ask func() error, end func(), err error)) {
 	from, _ := strconv.Atoi(os.Args[2])
 	askers, _ := strconv.Atoi(os.Args[3])
 	say("ready %s", os.Args[1])
@@ -391,13 +365,13 @@ func askForTime() {
 		stop := make(chan struct{})
 		answers := make(chan []time.Duration, askers)
 		for n := range askers {
-			p, err := dialPhone(os.Args[1], from+n)
+			ask, end, err := connect(os.Args[1], from+n)
 			if err != nil {
 				panic(err)
 			}
 			go func() {
-				defer p.ws.Close()
-				answers <- p.asksTime(stop, time.Second/chatPace)
+				defer end()
+				answers <- timed(ask, stop, time.Second/chatPace)
 			}()
 		}
 		in.Scan()
@@ -408,6 +382,38 @@ func askForTime() {
 		}
 		say("took %d %d", at(.5, took), at(.99, took))
 	}
+}
+
+// timed asks, with a pause before each time, until stop is closed, and gives how long
+// each answer took.
+func timed(ask func() error, stop <-chan struct{}, pause time.Duration) (took []time.Duration) {
+	for {
+		select {
+		case <-stop:
+			return took
+		case <-time.After(pause):
+		}
+		begun := time.Now()
+		if ask() != nil {
+			return took
+		}
+		took = append(took, time.Since(begun))
+	}
+}
+
+// phoneAsker gives what exchanges clocks with the server.
+func phoneAsker(url string, n int) (ask func() error, end func(), err error) {
+	p, err := dialPhone(url, n)
+	if err != nil {
+		return nil, nil, err
+	}
+	return func() error {
+		err := p.write(timeExchange)
+		for frame := []byte(nil); err == nil && !bytes.HasPrefix(frame, []byte(`{"type":"time"`)); {
+			frame, err = p.read()
+		}
+		return err
+	}, func() { p.ws.Close() }, nil
 }
 
 // stored counts the ids in a `stored` frame.
