@@ -84,15 +84,17 @@ func TestH06JumpsUnsyncAndTheTimeStaysTrue(t *testing.T) {
 	eval[bool](t, p.browser, `(() => {
 		globalThis.backward = 0;
 		globalThis.unsynced = 0;
+		// Seen where the page asks anew: on one machine the answer can be there within a millisecond.
+		const post = Worker.prototype.postMessage;
+		Worker.prototype.postMessage = function (message, ...rest) {
+			if (message.do === 'jump' && !buddyclock.clock().synced) unsynced += 1;
+			return post.call(this, message, ...rest);
+		};
 		let last = 0;
-		let was = true;
 		setInterval(() => {
 			const now = buddyclock.now();
 			if (now < last) backward += 1;
 			last = now;
-			const { synced } = buddyclock.clock();
-			if (was && !synced) unsynced += 1;
-			was = synced;
 		}, 10);
 		return true;
 	})()`)
