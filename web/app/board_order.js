@@ -7,13 +7,16 @@
  * 1. Pairs that need a person (ranks up to `NEEDS`) stand before all others, by rank, at once.
  * 2. Among the others a pair keeps the best rank it had within the last `CALM_MS`, so that one whose prompts come every
  *    few seconds does not go up and down with each of them, and one whose alarm was lifted stays under the eyes.
- * 3. Of equal rank the alarm nobody goes to comes first, then the older alarm; all others stand by their number.
+ * 3. Of equal rank the alarm nobody goes to comes first, then the older alarm. Of pairs that are not live the one furthest
+ *    on in its hold comes first. All others stand by their number.
  * 4. While a finger is down nothing moves, so that a press meant for one pair never meets another; but for no longer
  *    than `FINGER_MS`.
  */
 
 /** Ranks, most urgent first. */
 export const RANK = Object.freeze({ alarm: 0, surfaced: 1, again: 2, gone: 3, prompt: 4, tight: 5, hold: 6, watch: 7, breathe: 8, idle: 9 });
+/** How far on in its hold a pair is. */
+const STAGES = ['easy', 'struggle', 'late', 'final'];
 /** The last rank that needs a person now. */
 export const NEEDS = RANK.gone;
 /**
@@ -32,6 +35,7 @@ export const FINGER_MS = 2500;
  * @property {number} rank one of RANK
  * @property {number | null} since since when its alarm stands, shared ms
  * @property {boolean} met somebody is going to it
+ * @property {{stage: import('../rules/cadence.js').Stage | null} | null} [status]
  */
 
 /**
@@ -86,7 +90,8 @@ export function newOrder() {
 function keyOf(row, lately) {
   const rank = row.rank <= NEEDS ? row.rank : Math.max(lately, NEEDS + 1);
   const alarm = row.rank === RANK.alarm;
-  return [rank, alarm && row.met ? 1 : 0, alarm ? (row.since ?? 0) : 0, row.number, row.pair];
+  const stage = row.rank === RANK.gone ? -STAGES.indexOf(row.status?.stage ?? '') : 0;
+  return [rank, alarm && row.met ? 1 : 0, alarm ? (row.since ?? 0) : 0, stage, row.number, row.pair];
 }
 
 /**

@@ -5,7 +5,6 @@
 
 import { FAULT_DOUBT_MS } from './time.js';
 import { clockText } from './clock_text.js';
-import { lastProof } from '../views/hold_facts.js';
 
 /** @typedef {import('./board_facts.js').RowFacts} RowFacts */
 /** @typedef {import('../rules/status.js').Status} Status */
@@ -20,11 +19,14 @@ const LOW_BATTERY = 20;
  * @property {string} main
  * @property {string} clock the digits, '' for none
  * @property {boolean} runs the digits go on: never where a pair is not live
+ * @property {string} lead what is read from afar beside it: stage and silence, or what is left until the alarm
  * @property {string} sub one quieter line
+ * @property {boolean} up surfaced, and no OK sign was seen yet
  * @property {boolean} gone in a hold, or counting down to one, and not live
  * @property {string[]} faults each with the hatch before it
  * @property {string} voice which device has the sound
  * @property {string} link
+ * @property {string} doubt of the clocks, where it is no fault
  * @property {string} battery
  * @property {string} label the whole row for a screen reader
  */
@@ -51,14 +53,16 @@ export function rowWords(row) {
     clock,
     runs: clock !== '' && !gone,
     gone,
-    sub: subOf(row),
+    ...besideOf(row),
+    up: row.status?.phase === 'recovery' && row.since === null && !gone,
     faults: faultsOf(row),
     voice: voiceWords(row),
     link: linkWords(row),
+    doubt: doubtWords(row),
     battery: batteryWords(row),
   };
   const names = [row.diver, row.buddy].filter(Boolean).join(' and ') || 'no names yet';
-  const told = [`pair ${row.number}`, names, words.main, words.clock, words.sub, gone && row.since !== null ? words.link : '', ...words.faults, goingWords(row)];
+  const told = [`pair ${row.number}`, names, words.main, words.clock, words.lead, words.sub, gone && row.since !== null ? words.link : '', ...words.faults, goingWords(row)];
   return { ...words, label: told.filter(Boolean).join(', ') };
 }
 
@@ -167,29 +171,36 @@ function clockOf({ seen, seen_at: at, running, silent_ms: silent }) {
   }
 }
 
-/** @param {RowFacts} row */
-function subOf(row) {
+/**
+ * @param {RowFacts} row
+ * @returns {Pick<RowWords, 'lead' | 'sub'>}
+ */
+function besideOf(row) {
   const { status, seen } = row;
-  if (!status || !seen) return '';
-  if (row.running && row.silent_ms > 0) return seen.stage ? `last seen in ${seen.stage}` : `last seen in ${seen.phase}`;
+  if (!status || !seen) return { lead: '', sub: '' };
+  if (row.running && row.silent_ms > 0) return { lead: `last seen in ${seen.stage || seen.phase}`, sub: '' };
   const held = status.start_at !== null && status.surfaced_at !== null ? `hold ${clockText(status.surfaced_at - status.start_at)}` : '';
   const alarm = status.next_abs.find((r) => r.rung === 'alarm');
   const left = row.since === null && status.standing !== null && alarm ? `alarm in ${clockText(Math.max(0, alarm.at - row.at))}` : '';
   switch (status.phase) {
     case 'hold': {
-      const last = row.hold ? lastProof(row.hold, status, row.at) : null;
-      const silence = last ? `last ${last.what} ${clockText(last.ms_ago)} ago` : `nothing for ${clockText(status.silence_ms ?? 0)}`;
-      return [status.stage, silence, left].filter(Boolean).join(', ');
+      const silence = `silence ${clockText(status.silence_ms ?? 0)}`;
+      const stage = status.stage ?? '';
+      if (row.since !== null) return { lead: silence, sub: stage };
+      return { lead: joined(stage, left || silence), sub: left ? silence : '' };
     }
     case 'incident':
-      return status.incident?.with_them ? 'somebody is with them' : 'nobody is with them yet';
+      return { lead: status.incident?.with_them ? 'somebody is with them' : 'nobody is with them yet', sub: '' };
     case 'planned':
     case 'breathe-up':
-      return status.plan ? `plan ${clockText(status.plan.planned_s * 1000)}` : '';
+      return { lead: status.plan ? `plan ${clockText(status.plan.planned_s * 1000)}` : '', sub: '' };
     default:
-      return [troubleWords(row), held, left].filter(Boolean).join(', ');
+      return { lead: joined(troubleWords(row), left || held), sub: left ? held : '' };
   }
 }
+
+/** @param {string[]} words */
+const joined = (...words) => words.filter(Boolean).join(', ');
 
 /**
  * What trouble the diver has recovered from in this hold, '' for none: it stays beside the calm words that follow it.
@@ -213,13 +224,18 @@ function faultsOf(row) {
 /** @param {RowFacts} row */
 function voiceWords({ voice, no_voice: none, silent_ms: silent, simulated }) {
   if (voice) return `sound: ${voice.name || (voice.role === 'diver' ? 'diver’s phone' : voice.role)}`;
-  if (simulated) return 'simulated, no sound';
+  if (simulated) return 'simulated';
   return none ? '' : silent > 0 ? '' : 'sound not proven';
 }
 
 /** The charge of the weakest phone where it is known and no fault yet. @param {RowFacts} row */
 function batteryWords({ battery, silent_ms: silent }) {
-  return battery !== null && Number.isFinite(silent) && battery > LOW_BATTERY ? `battery ${battery} %` : '';
+  return battery !== null && Number.isFinite(silent) && battery > LOW_BATTERY ? `${battery} %` : '';
+}
+
+/** @param {RowFacts} row */
+function doubtWords({ doubt_ms: doubt, silent_ms: silent }) {
+  return doubt !== null && silent === 0 && doubt <= FAULT_DOUBT_MS ? `±${Math.ceil(doubt)} ms` : '';
 }
 
 /** @param {RowFacts} row */

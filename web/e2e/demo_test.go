@@ -13,7 +13,7 @@ const whoNeeds = `(() => {
 	setInterval(() => {
 		for (const row of document.querySelectorAll('.b-row')) {
 			const said = (needed[row.querySelector('.b-number').textContent] ??= {});
-			said[row.dataset.tone] = (said[row.dataset.tone] ?? '') + '|' + row.querySelector('.b-main').textContent + ' ' + row.querySelector('.b-sub').textContent;
+			said[row.dataset.tone] = (said[row.dataset.tone] ?? '') + '|' + row.querySelector('.b-main').textContent + ' ' + row.querySelector('.b-lead').textContent;
 		}
 	}, 100);
 	return true;
@@ -43,7 +43,7 @@ func TestDemoShowsWhoNeedsAPerson(t *testing.T) {
 	small := boardIn(t, chromium.newPerson(t), server, 390, 844, 6)
 	for _, b := range []*board{wide, small} {
 		b.failOnPageErrors(t)
-		b.waitFor(t, "[...document.querySelectorAll('.b-voice')].every((n) => n.textContent === 'simulated, no sound')")
+		b.waitFor(t, "[...document.querySelectorAll('.b-voice')].every((n) => n.textContent === 'simulated')")
 		b.says(t, "simulated people")
 		b.picture(t, "they come")
 		assert.Empty(t, eval[[]string](t, b.browser, brokenWords))

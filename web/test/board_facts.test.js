@@ -57,28 +57,44 @@ test('ranks through a hold: calm, prompt, again, alarm, up without OK, watch', (
   assert.equal(rowWords(row(h, 125_000)).main, 'watch');
 });
 
+/** What stands beside the signal. @param {ReturnType<typeof row>} r */
+const beside = (r) => [rowWords(r).lead, rowWords(r).sub];
+
+test('up without an OK is marked until the OK, an alarm, or silence', () => {
+  const h = held();
+  const up = (/** @type {number} */ at, /** @type {object} */ over = {}) => rowWords(row(h, at, over)).up;
+  assert.equal(up(69_000), false);
+  h.add('surfaced', 70_000);
+  assert.equal(up(71_000), true);
+  assert.equal(up(71_000, { present: [device('buddy', 9000)] }), false, 'not live looks not live');
+  assert.deepEqual([rowWords(row(h, 86_000)).tone, up(86_000)], ['alarm', false]);
+  h.add('ok', 87_000);
+  assert.equal(up(88_000), false);
+});
+
 test('words: as on the pair\'s own phones', () => {
   const h = held();
   assert.equal(rowWords(row(h, 70_000)).main, 'next look 0:20');
-  assert.equal(rowWords(row(h, 70_000)).sub, 'easy, last look 0:10 ago');
+  assert.deepEqual(beside(row(h, 70_000)), ['easy, silence 0:10', '']);
   const none = holdWith(PLAN);
   none.add('start', 0);
-  assert.equal(rowWords(row(none, 20_000)).sub, 'easy, nothing for 0:20', 'silence is told from the start on');
+  assert.deepEqual(beside(row(none, 20_000)), ['easy, silence 0:20', ''], 'silence is told from the start on');
   const up = held();
   up.add('surfaced', 70_000);
-  assert.equal(rowWords(row(up, 78_000)).sub, 'hold 1:10, alarm in 0:07');
+  assert.deepEqual(beside(row(up, 78_000)), ['alarm in 0:07', 'hold 1:10']);
   assert.equal(rowWords(row(h, 70_000)).clock, '1:10');
   assert.equal(rowWords(row(h, 90_000)).main, 'look due');
-  assert.match(rowWords(row(h, 90_000)).sub, /alarm in 0:15/);
+  assert.deepEqual(beside(row(h, 90_000)), ['easy, alarm in 0:15', 'silence 0:30']);
   assert.equal(rowWords(row(h, 98_000)).main, 'LOOK AGAIN');
   assert.equal(rowWords(row(h, 105_000)).main, 'CHECK THEM');
+  assert.deepEqual(beside(row(h, 105_000)), ['silence 0:45', 'easy']);
   h.add('asked', 99_000);
   assert.equal(rowWords(row(h, 130_000)).main, 'NO ANSWER');
   h.add('incident', 131_000, { what: 'lmc' });
   assert.equal(rowWords(row(h, 132_000)).main, 'LMC');
-  assert.equal(rowWords(row(h, 132_000)).sub, 'nobody is with them yet');
+  assert.equal(rowWords(row(h, 132_000)).lead, 'nobody is with them yet');
   h.add('with-them', 133_000);
-  assert.equal(rowWords(row(h, 134_000)).sub, 'somebody is with them');
+  assert.equal(rowWords(row(h, 134_000)).lead, 'somebody is with them');
   assert.equal(row(h, 134_000).rank, RANK.alarm, 'the board stays full (H24)');
 });
 
@@ -113,9 +129,9 @@ test('trouble stays beside the calm words that follow it', () => {
     h.add('incident', 81_000, { what });
     h.add('surfaced', 82_000);
     h.add('recovered', 95_000);
-    assert.deepEqual([rowWords(row(h, 96_000)).main, rowWords(row(h, 96_000)).sub], ['watch', `${says}, hold 1:22`]);
+    assert.deepEqual([rowWords(row(h, 96_000)).main, rowWords(row(h, 96_000)).lead], ['watch', `${says}, hold 1:22`]);
     h.add('watch-ended', 400_000, { forced: true });
-    assert.deepEqual([rowWords(row(h, 401_000)).main, rowWords(row(h, 401_000)).sub], ['rest', `${says}, hold 1:22`]);
+    assert.deepEqual([rowWords(row(h, 401_000)).main, rowWords(row(h, 401_000)).lead], ['rest', `${says}, hold 1:22`]);
   }
 });
 
@@ -129,7 +145,7 @@ test('not live: nothing runs, it says for how long and in which stage it was las
     assert.equal(words.tone, 'gone');
     assert.equal(words.shape, 'hatch');
     assert.equal(words.main, 'not live 0:09');
-    assert.equal(words.sub, 'last seen in easy');
+    assert.equal(words.lead, 'last seen in easy');
     assert.equal(words.clock, '1:06', 'the digits stand where they were last seen');
     assert.equal(words.runs, false);
   }
@@ -219,7 +235,7 @@ test('simulated phones make no sound, and the board says so and makes none for t
   const invented = [device('buddy', 200, { ...FIT, sound: 'off', simulated: true }), device('diver', 200, { ...FIT, sound: 'off', simulated: true })];
   for (const me of [{ device: 'board', role: 'instructor', state: FIT }, { device: 'siren1', role: 'siren', state: FIT }]) {
     const r = row(h, 70_000, { me, present: invented });
-    assert.equal(rowWords(r).voice, 'simulated, no sound');
+    assert.equal(rowWords(r).voice, 'simulated');
     assert.equal(r.no_voice, false);
     assert.deepEqual(heardPairs([r], false)[0].rungs, []);
   }
@@ -237,11 +253,13 @@ test('a siren for all takes the rungs of a pair whose buddy cannot sound them, a
 test('faults in words: clock and battery', () => {
   const r = row(held(), 70_000, { present: [device('buddy', 200, { ...FIT, battery: 14, doubt_ms: 900 })] });
   assert.deepEqual(rowWords(r).faults, ['clock may be off', 'battery 14 %']);
-  assert.equal(rowWords(row(held(), 70_000)).battery, 'battery 80 %');
+  assert.equal(rowWords(row(held(), 70_000)).battery, '80 %');
+  assert.deepEqual([rowWords(row(held(), 70_000)).doubt, rowWords(r).doubt], ['±4 ms', ''], 'a doubt that is no fault is told in small');
+  assert.equal(rowWords(row(held(), 70_000, { present: [device('buddy', 9000)] })).doubt, '', 'and not of a phone that is not heard');
 });
 
 test('the whole row can be heard by a screen reader', () => {
-  assert.equal(rowWords(row(held(), 70_000)).label, 'pair 1, Ansa and Odo, next look 0:20, 1:10, easy, last look 0:10 ago');
+  assert.equal(rowWords(row(held(), 70_000)).label, 'pair 1, Ansa and Odo, next look 0:20, 1:10, easy, silence 0:10');
 });
 
 test('a group starts 20 to 30 s apart, by number, only pairs with a plan', () => {

@@ -25,6 +25,15 @@ test('the order of the issue: no answer, surfaced without OK, again, not live, p
   assert.deepEqual(numbers(order.next(rows, 0)), [7, 6, 5, 4, 3, 9, 2, 10, 8, 1]);
 });
 
+test('of pairs that are not live the one furthest on in its hold stands first, and stays there', () => {
+  const order = newOrder();
+  const gone = (/** @type {number} */ number, /** @type {Placed['status']} */ status) => pair(number, RANK.gone, { status });
+  const rows = [gone(1, { stage: 'easy' }), gone(2, { stage: 'final' }), gone(3, null), gone(4, { stage: 'struggle' }), gone(5, { stage: 'final' }), gone(6, { stage: 'late' })];
+  assert.deepEqual(numbers(order.next(rows, 0)), [2, 5, 6, 4, 1, 3]);
+  const live = rows.map((r) => ({ ...r, rank: RANK.tight }));
+  assert.deepEqual(numbers(newOrder().next(live, 0)), [1, 2, 3, 4, 5, 6], 'pairs that are live stand by their number');
+});
+
 test('upward at once, downward after a while', () => {
   const order = newOrder();
   const calm = [pair(1, RANK.hold), pair(2, RANK.hold)];

@@ -187,12 +187,12 @@ export function mount(root, app) {
       const wide = width >= WIDE;
       setClass(page, 'wide', wide);
       setAttr(page, 'data-link', frame.lost_ms > 0 ? 'lost' : 'live');
-      setText(title, records ? 'Board' : 'Siren for all');
+      setText(title, `${records ? 'Board' : 'Siren for all'}${frame.simulated ? ', simulated people' : ''}`);
       setText(count, frame.rows.length === 1 ? '1 pair' : `${frame.rows.length} pairs`);
       setText(time, timeOfDay(frame.now));
       setText(/** @type {Node} */ (link.lastChild), frame.lost_ms > 0 ? `not live ${clockText(frame.lost_ms)}` : 'live');
       setClass(/** @type {Element} */ (link.firstChild), 'hollow', frame.lost_ms > 0);
-      setShown(invented, frame.simulated);
+      setShown(invented, frame.simulated && !wide);
       setShown(menu, records);
       showStrips(frame);
       showCode(frame);

@@ -43,9 +43,11 @@ export function createRow(app, pair, { open, failed }) {
   const shape = el('span', { class: 'b-shape', 'aria-hidden': 'true' });
   const hatch = el('span', { class: 'fault', 'aria-hidden': 'true', hidden: true });
   const main = el('span', { class: 'b-main' });
+  const lead = el('span', { class: 'b-lead' });
   const sub = el('span', { class: 'b-sub' });
   const faults = el('span', { class: 'b-faults' });
   const voice = el('span', { class: 'b-voice' });
+  const doubt = el('span', { class: 'b-doubt' });
   const battery = el('span', { class: 'b-battery' });
   const dot = el('span', { class: 'dot' });
   const live = el('span');
@@ -68,7 +70,7 @@ export function createRow(app, pair, { open, failed }) {
   const node = el('section', { class: 'b-row', tabindex: '-1' },
     who,
     el('div', { class: 'b-state' }, clock.node, el('span', { class: 'b-signal' }, shape, hatch, main)),
-    el('div', { class: 'b-side' }, sub, faults, el('span', { class: 'b-small' }, voice, link, battery), going),
+    el('div', { class: 'b-side' }, lead, faults, going, el('span', { class: 'b-small' }, sub, voice, link, doubt, battery)),
     el('div', { class: 'b-keys' }, go.node), strip);
   node.dataset.pair = pair;
 
@@ -134,7 +136,8 @@ export function createRow(app, pair, { open, failed }) {
       setAttr(node, 'aria-label', words.label);
       setClass(node, 'still', !words.runs);
       setClass(node, 'gone', words.gone);
-      setClass(node, 'idle', !row.running && row.status?.phase !== 'breathe-up');
+      setClass(node, 'up', words.up);
+      setClass(node, 'idle', !row.running);
       setClass(node, 'met', row.met);
       setText(number, row.number);
       setAttr(who, 'aria-label', `pair ${row.number}: open`);
@@ -150,6 +153,7 @@ export function createRow(app, pair, { open, failed }) {
       }
       setShown(hatch, words.gone && words.shape !== 'hatch');
       setText(main, words.main);
+      setText(lead, words.lead);
       setText(sub, words.sub);
       const said = words.faults.join('\n');
       if (said !== drawnFaults) {
@@ -158,10 +162,14 @@ export function createRow(app, pair, { open, failed }) {
       }
       setText(voice, words.voice);
       setText(live, words.link);
+      setText(doubt, words.doubt);
       setText(battery, words.battery);
       setClass(dot, 'hollow', words.link !== 'live');
       setText(going, goingWords(row));
-      setShown(go.node, layout.keys && row.since !== null);
+      const goes = layout.keys && row.since !== null;
+      // A key that goes with its alarm would take the keyboard's place with it.
+      if (!goes && document.activeElement === go.node) who.focus({ preventScroll: true });
+      setShown(go.node, goes);
       go.setMeaning(`${row.since !== null}`);
 
       const due = row.status?.standing !== null && row.silent_ms === 0;
