@@ -13,7 +13,7 @@ import { newBoardVoice } from '../sound/board.js';
 import { createSound, hasVoice } from '../sound/player.js';
 import { newAccess, PlainError, secretOf } from './access.js';
 import { newBook } from './book.js';
-import { rowFacts } from './board_facts.js';
+import { LOST_MS, rowFacts } from './board_facts.js';
 import { sendLog } from './board_import.js';
 import { newBoardModel } from './board_model.js';
 import { anyFault, heardPairs } from './board_voice.js';
@@ -29,8 +29,6 @@ import { newSharedClock } from './time.js';
 /** Where the pairs an earlier page knew of are kept. */
 const PAIRS = 'board-pairs';
 const KNOCK_MS = 3000;
-/** A board is not heard by its host for this long: it says so of every pair (ms). */
-const LOST_MS = 3000;
 
 /** @typedef {Awaited<ReturnType<typeof startBoard>>} BoardApp */
 /** @typedef {ReturnType<BoardApp['frame']>} BoardFrame */
@@ -59,6 +57,8 @@ export async function startBoard(on) {
   let named = new Set();
   /** @type {number | null} */
   let faultAt = null;
+  /** Since when this board does not even ask for its host. @type {number | null} */
+  let aloneAt = null;
   /** @type {Map<string, any>} offers this board has made, by the device they went to */
   const offers = new Map();
 
@@ -184,12 +184,14 @@ export async function startBoard(on) {
   /** For how long this board has not heard its host, ms; 0 while it has. */
   const lostMs = () => {
     const l = link.state();
-    return l.state === 'live' ? 0 : Math.max(LOST_MS + 1, l.for_ms);
+    aloneAt = l.state === 'alone' ? (aloneAt ?? deviceNow()) : null;
+    if (aloneAt !== null) return LOST_MS + 1 + deviceNow() - aloneAt;
+    return l.state === 'live' ? 0 : Math.max(1, l.for_ms);
   };
 
   const rows = () => {
     const now = clock.now();
-    const me = { device: identity.device, role: identity.role, state: { visible: screen.visible(), sound: sound.state().state } };
+    const me = { device: identity.device, role: identity.role, state: { visible: screen.visible(), sound: tabs.first() ? sound.state().state : 'off' } };
     return model.pairs(lostMs(), now).map((p) => rowFacts({ ...p, me }, now));
   };
 

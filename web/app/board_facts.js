@@ -23,6 +23,8 @@ import { anotherIsFit, isFit, partOf, unheardMs } from './rungs.js';
 /** A device not heard for this long is not live in a hold, and before and after one (ms). */
 export const STALE_HOLD_MS = 3000;
 export const STALE_IDLE_MS = 12_000;
+/** A board that has not heard its host for longer than this says so of itself and of every pair (ms). */
+export const LOST_MS = 3000;
 
 /**
  * A pair as the board has it.
@@ -52,12 +54,16 @@ export const STALE_IDLE_MS = 12_000;
  * @property {number} seen_at shared ms up to which this pair is known
  * @property {boolean} running in a hold, its recovery, watch or incident
  * @property {number} silent_ms for how long it is not live; 0 while it is; Infinity where it has no phone at all
- * @property {boolean} lost this board does not hear its host
+ * @property {boolean} lost this board does not hear its host: what it knows is judged as it was then
+ * @property {boolean} unseen its count is over and no phone of it is heard: it may be in a hold of which nobody tells
  * @property {number} rank
  * @property {number | null} since when its alarm began, shared ms; null while none stands
  * @property {{id: string, name: string, until: number} | null} going who is going to it
- * @property {boolean} met somebody is
- * @property {boolean} no_voice this board sounds its rungs, as no device of the pair can
+ * @property {boolean} met somebody is, or is with them already
+ * @property {boolean} attended somebody is with them in an incident
+ * @property {number | null} next_alarm_at when its next alarm comes if nothing happens, shared ms
+ * @property {boolean} no_voice this board has to sound its rungs, as no device of the pair can
+ * @property {boolean} voiced it can
  * @property {{device: string, role: string, name: string} | null} voice the device that sounds its rungs
  * @property {boolean} simulated its people's phones are invented: they make no sound, and nobody has to make it for them
  * @property {number | null} battery lowest charge known of its phones, percent
@@ -77,9 +83,13 @@ export function rowFacts(pair, at) {
   const devices = pair.present.filter((p) => p.role !== 'instructor');
   const phones = devices.filter((p) => p.device !== pair.me?.device);
   const silent = silentMs(phones, pair.lost_ms, running || present?.phase === 'breathe-up');
-  const seenAt = running && Number.isFinite(silent) ? at - silent : at;
+  const seenAt = running && Number.isFinite(silent) ? Math.max(at - silent, lastToldAt(hold, at)) : at;
   const seen = hold && silent > 0 && running ? statusAt(hold, seenAt) : present;
-  const status = pair.lost_ms > STALE_HOLD_MS ? seen : present;
+  const lost = pair.lost_ms > 0;
+  // What a board does not hear of for a moment it makes no alarm of, nor says that it is gone.
+  const status = !lost || !hold ? present : silent > 0 ? seen : statusAt(hold, at - pair.lost_ms);
+  const unseen = present?.phase === 'breathe-up' && silent > 0 && present.zero_at !== null && present.zero_at <= at;
+  const attended = status?.incident?.with_them === true;
   const kept = pair.kept_at ?? null;
   const going = hold ? goingOf(hold, at) : null;
   const place = { phase: status?.phase ?? null, stage: status?.stage ?? null };
@@ -98,12 +108,16 @@ export function rowFacts(pair, at) {
     seen_at: seenAt,
     running,
     silent_ms: silent,
-    lost: pair.lost_ms > STALE_HOLD_MS,
-    rank: since === null ? rankOf(status, running && silent > 0) : RANK.alarm,
+    lost,
+    unseen,
+    rank: since === null ? rankOf(status, unseen || (running && silent > 0)) : RANK.alarm,
     since,
     going,
-    met: going !== null,
-    no_voice: running && pair.lost_ms === 0 && takesOver(pair.me, devices, place),
+    met: going !== null || attended,
+    attended,
+    next_alarm_at: status?.next_abs.find((r) => r.rung === 'alarm')?.at ?? null,
+    no_voice: running && !lost && takesOver(pair.me, devices, place),
+    voiced: pair.me !== undefined && isFit(pair.me.state),
     voice: voiceOf(phones, place),
     simulated: isSimulated(phones),
     battery: lowest(phones.map((p) => p.state.battery)),
@@ -123,8 +137,15 @@ function silentMs(devices, lostMs, inHold) {
   const ages = (buddies.length > 0 ? buddies : devices.filter((p) => p.role === 'diver')).map((p) => p.age_ms);
   const age = ages.length === 0 ? Infinity : Math.min(...ages);
   const limit = inHold ? STALE_HOLD_MS : STALE_IDLE_MS;
-  return Math.max(lostMs > STALE_HOLD_MS ? lostMs : 0, age > limit ? age : 0);
+  return Math.max(lostMs > LOST_MS ? lostMs : 0, age > limit ? age : 0);
 }
+
+/**
+ * When the pair's phones told of something last, shared ms.
+ * @param {Hold | null} hold
+ * @param {number} at
+ */
+const lastToldAt = (hold, at) => hold?.events.findLast((e) => e.at <= at && e.by !== 'instructor')?.at ?? -Infinity;
 
 /**
  * Whether this board sounds the pair's rungs: an instructor's where no device of the pair is fit, a siren for all where the
@@ -202,7 +223,7 @@ function largest(values) {
  * @param {RowFacts[]} rows
  */
 export function tooMany(rows) {
-  const inHold = rows.filter((r) => r.running).length;
+  const inHold = rows.filter((r) => r.running || r.unseen).length;
   const final = rows.filter((r) => r.status?.stage === 'final').length;
   return { in_hold: inHold, final, pairs: inHold > MOST_PAIRS, finals: final > 1 };
 }

@@ -42,12 +42,15 @@ const FINALS_APART_MS = APART.least * 1000;
  */
 export function finalsTogether(rows, group) {
   const finals = rows.flatMap((r) => {
-    const start = group.find((m) => m.pair === r.pair)?.zero_at ?? (r.status?.phase === 'hold' ? r.status.start_at : null);
+    const start = group.find((m) => m.pair === r.pair)?.zero_at ?? (r.status?.phase === 'hold' ? r.status.start_at : isCounting(r) ? r.status?.zero_at ?? null : null);
     return start === null || !r.status ? [] : [{ number: r.number, at: start + r.status.boundaries.final_at_ms }];
   }).sort((a, b) => a.at - b.at);
   const i = finals.findIndex((f, n) => n > 0 && f.at - finals[n - 1].at < FINALS_APART_MS);
   return i < 0 ? null : [finals[i - 1].number, finals[i].number];
 }
+
+/** Whether a pair's count runs. @param {import('./board_facts.js').RowFacts} row */
+export const isCounting = ({ status, at }) => status?.phase === 'breathe-up' && (status.zero_at ?? 0) > at;
 
 /** Whether a pair has a plan and nothing runs. @param {import('./board_facts.js').RowFacts} row */
 export function canGo(row) {

@@ -7,8 +7,9 @@
  * 1. Pairs that need a person (ranks up to `NEEDS`) stand before all others, by rank, at once.
  * 2. Among the others a pair keeps the best rank it had within the last `CALM_MS`, so that one whose prompts come every
  *    few seconds does not go up and down with each of them, and one whose alarm was lifted stays under the eyes.
- * 3. Of equal rank the alarm nobody goes to comes first, then the older alarm. Of pairs that are not live the one furthest
- *    on in its hold comes first. All others stand by their number.
+ * 3. Of equal rank the alarm nobody goes to, or is at already, comes first, then the older alarm. Of pairs asked a second
+ *    time the one whose alarm comes first does, and of those that are not live the one furthest on in its hold. All others
+ *    stand by their number.
  * 4. While a finger is down nothing moves, so that a press meant for one pair never meets another; but for no longer
  *    than `FINGER_MS`.
  */
@@ -34,7 +35,8 @@ export const FINGER_MS = 2500;
  * @property {number} number the pair's number on the board
  * @property {number} rank one of RANK
  * @property {number | null} since since when its alarm stands, shared ms
- * @property {boolean} met somebody is going to it
+ * @property {boolean} met somebody is going to it, or there
+ * @property {number | null} [next_alarm_at] when its next alarm comes, shared ms
  * @property {{stage: import('../rules/cadence.js').Stage | null} | null} [status]
  */
 
@@ -90,8 +92,8 @@ export function newOrder() {
 function keyOf(row, lately) {
   const rank = row.rank <= NEEDS ? row.rank : Math.max(lately, NEEDS + 1);
   const alarm = row.rank === RANK.alarm;
-  const stage = row.rank === RANK.gone ? -STAGES.indexOf(row.status?.stage ?? '') : 0;
-  return [rank, alarm && row.met ? 1 : 0, alarm ? (row.since ?? 0) : 0, stage, row.number, row.pair];
+  const within = alarm ? (row.since ?? 0) : row.rank === RANK.again ? (row.next_alarm_at ?? 0) : row.rank === RANK.gone ? -STAGES.indexOf(row.status?.stage ?? '') : 0;
+  return [rank, alarm && row.met ? 1 : 0, within, row.number, row.pair];
 }
 
 /**

@@ -25,6 +25,7 @@ export function heardPairs(rows, lost) {
       number: row.number,
       alarm_at: row.since ?? coming?.at ?? null,
       words: alarmWords(row).toLowerCase(),
+      attended: row.attended,
       quiet_until: row.hold ? quietUntil(row.hold, at) : -Infinity,
       rungs: row.no_voice && status && !lost ? takenRungs(status, at) : [],
     };
@@ -36,4 +37,4 @@ export function heardPairs(rows, lost) {
  * while pairs are in holds.
  * @param {RowFacts[]} rows
  */
-export const anyFault = (rows) => rows.some((r) => r.running && r.silent_ms > 0);
+export const anyFault = (rows) => rows.some((r) => r.unseen || (r.running && r.silent_ms > 0));

@@ -62,7 +62,7 @@ export function rowWords(row) {
     battery: batteryWords(row),
   };
   const names = [row.diver, row.buddy].filter(Boolean).join(' and ') || 'no names yet';
-  const told = [`pair ${row.number}`, names, words.main, words.clock, words.lead, words.sub, gone && row.since !== null ? words.link : '', ...words.faults, goingWords(row)];
+  const told = [`pair ${row.number}`, names, words.main, words.clock, words.lead, words.sub, ...words.faults, goingWords(row)];
   return { ...words, label: told.filter(Boolean).join(', ') };
 }
 
@@ -78,12 +78,13 @@ function signalOf(row) {
   if (row.since !== null) {
     return { tone: 'alarm', shape: 'octagon', main: alarmWords(row) };
   }
-  if (!status && row.lost) return { tone: 'calm', shape: 'hatch', main: 'not known' };
+  if (!status && row.lost && silent > 0) return { tone: 'calm', shape: 'hatch', main: 'not known' };
   if (!status) return { tone: 'calm', shape: null, main: silent === Infinity ? 'no phone yet' : 'no plan yet' };
   const { standing } = status;
   if (standing?.rung === 'again') return { tone: 'again', shape: 'diamond', main: `${CALL[standing.asks].toUpperCase()} AGAIN` };
-  if (isGone(row)) return { tone: 'gone', shape: 'hatch', main: Number.isFinite(silent) ? `not live ${clockText(silent)}` : 'no phone' };
+  if (isGone(row)) return { tone: 'gone', shape: 'hatch', main: linkWords(row) };
   if (standing?.rung === 'prompt') return { tone: 'prompt', shape: 'disc', main: promptWords(standing.asks) };
+  if (silent > 0) return { tone: 'calm', shape: 'hatch', main: linkWords(row) };
   return { tone: 'calm', shape: null, main: calmWords(row, status) };
 }
 
@@ -178,10 +179,15 @@ function clockOf({ seen, seen_at: at, running, silent_ms: silent }) {
 function besideOf(row) {
   const { status, seen } = row;
   if (!status || !seen) return { lead: '', sub: '' };
-  if (row.running && row.silent_ms > 0) return { lead: `last seen in ${seen.stage || seen.phase}`, sub: '' };
+  if (row.running && row.silent_ms > 0) {
+    const last = `last seen in ${seen.stage || seen.phase}`;
+    return row.since === null ? { lead: last, sub: '' } : { lead: linkWords(row), sub: last };
+  }
+  if (row.unseen) return { lead: `zero passed ${clockText(row.at - Number(status.zero_at))} ago`, sub: 'a hold may be running' };
   const held = status.start_at !== null && status.surfaced_at !== null ? `hold ${clockText(status.surfaced_at - status.start_at)}` : '';
-  const alarm = status.next_abs.find((r) => r.rung === 'alarm');
-  const left = row.since === null && status.standing !== null && alarm ? `alarm in ${clockText(Math.max(0, alarm.at - row.at))}` : '';
+  const alarmAt = row.next_alarm_at;
+  const left = row.since === null && status.standing !== null && alarmAt !== null ? `alarm in ${clockText(Math.max(0, alarmAt - row.at))}` : '';
+  const asleep = row.silent_ms > 0 && row.since === null ? calmWords(row, status) : '';
   switch (status.phase) {
     case 'hold': {
       const silence = `silence ${clockText(status.silence_ms ?? 0)}`;
@@ -193,9 +199,9 @@ function besideOf(row) {
       return { lead: status.incident?.with_them ? 'somebody is with them' : 'nobody is with them yet', sub: '' };
     case 'planned':
     case 'breathe-up':
-      return { lead: status.plan ? `plan ${clockText(status.plan.planned_s * 1000)}` : '', sub: '' };
+      return { lead: joined(asleep, status.plan ? `plan ${clockText(status.plan.planned_s * 1000)}` : ''), sub: '' };
     default:
-      return { lead: joined(troubleWords(row), left || held), sub: left ? held : '' };
+      return { lead: joined(asleep, troubleWords(row), left || held), sub: left ? held : '' };
   }
 }
 
@@ -215,7 +221,7 @@ function troubleWords({ hold, status }) {
 /** @param {RowFacts} row */
 function faultsOf(row) {
   const faults = [];
-  if (row.running && row.no_voice) faults.push('this board has its sound');
+  if (row.running && row.no_voice) faults.push(row.voiced ? 'this board has its sound' : 'nobody has its sound');
   if ((row.doubt_ms ?? 0) > FAULT_DOUBT_MS) faults.push('clock may be off');
   if (row.battery !== null && row.battery <= LOW_BATTERY) faults.push(`battery ${row.battery} %`);
   return faults;

@@ -154,6 +154,18 @@ export function setShown(node, shown) {
 }
 
 /**
+ * As `replace`, but the button that had the keyboard's focus has it again, found by its words.
+ * @param {HTMLElement} node
+ * @param {...Child} children
+ */
+export function refill(node, ...children) {
+  const words = (/** @type {Element} */ n) => n.getAttribute('aria-label') ?? n.textContent;
+  const focused = node.contains(document.activeElement) ? words(/** @type {Element} */ (document.activeElement)) : null;
+  replace(node, ...children);
+  if (focused !== null) [...node.querySelectorAll('button')].find((n) => words(n) === focused)?.focus({ preventScroll: true });
+}
+
+/**
  * Puts `children` in place of whatever `node` held.
  * @param {Node} node
  * @param {...Child} children

@@ -9,6 +9,8 @@ import { AHEAD_MS, faults } from './schedule.js';
 
 /** From a pair's alarm to the high signal: until then the board calls at a medium one (design, section 5). */
 export const HIGH_AFTER_MS = 5000;
+/** A pair that somebody is with is called at the medium signal, and so seldom (ms, own): help may have to come, and others go first. */
+export const ATTENDED_MS = 15_000;
 /** Between a signal and the number, and between the number and the next signal (own). */
 const GAP_MS = 150;
 /** A spoken number takes about this long (own). */
@@ -30,6 +32,7 @@ const MOST = 100;
  * @property {number} number
  * @property {number | null} alarm_at when its alarm began, or will begin if nothing happens; null where none will
  * @property {string} words of the alarm, spoken after its number
+ * @property {boolean} attended somebody is with them
  * @property {number} quiet_until somebody is or was going: nothing of its alarm sounds here before this instant
  * @property {TakenRung[]} rungs
  */
@@ -149,10 +152,10 @@ function alarmDue(of, last, free) {
   const turn = alarmTurn(of);
   const before = last.get(turn);
   const high_at = of.alarm_at + HIGH_AFTER_MS;
-  const wanted = !before ? of.alarm_at : before.sound === 'call' ? high_at : before.at + SOUNDS.alarm.repeat_ms;
+  const wanted = !before ? of.alarm_at : of.attended ? before.at + ATTENDED_MS : before.sound === 'call' ? high_at : before.at + SOUNDS.alarm.repeat_ms;
   const due = Math.max(wanted, of.quiet_until);
   const at = Math.max(due, free);
-  return { of, sound: at < high_at ? 'call' : 'alarm', turn, n: before ? before.n + 1 : 0, at, due, after: before ? 1 : 0 };
+  return { of, sound: of.attended || at < high_at ? 'call' : 'alarm', turn, n: before ? before.n + 1 : 0, at, due, after: of.attended ? 3 : before ? 1 : 0 };
 }
 
 /**

@@ -2,12 +2,12 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { rowFacts, tooMany } from '../app/board_facts.js';
-import { RANK } from '../app/board_order.js';
-import { canGo, finalsTogether, groupOf } from '../app/board_group.js';
+import { newOrder, RANK } from '../app/board_order.js';
+import { canGo, finalsTogether, groupOf, isCounting } from '../app/board_group.js';
 import { askWords } from '../app/board_offers.js';
 import { seriesData, stepsOf } from '../app/board_series.js';
 import { outingSummary } from '../app/board_summary.js';
-import { heardPairs } from '../app/board_voice.js';
+import { anyFault, heardPairs } from '../app/board_voice.js';
 import { goingWords, manyWords, rowWords } from '../app/board_words.js';
 import { isCalledOff } from '../app/going.js';
 import { opensBoard } from '../app/access.js';
@@ -168,7 +168,49 @@ test('not live outside a hold: no digits run, and a count that nobody is heard a
   over.add('watch-ended', 170_000, { forced: true });
   assert.equal(rowWords(row(over, 200_000)).clock, '1:40');
   const rest = rowWords(row(over, 200_000, { present: [device('buddy', 20_000)] }));
-  assert.deepEqual([rest.main, rest.clock, rest.runs, rest.link], ['rest', '', false, 'not live 0:20']);
+  assert.deepEqual([rest.main, rest.shape, rest.lead, rest.clock, rest.runs, rest.tone], ['not live 0:20', 'hatch', 'rest, hold 1:40', '', false, 'calm']);
+});
+
+test('a count that is over, and no phone heard since: a hold may be running', () => {
+  const h = holdWith(PLAN);
+  h.add('breathe-up', -50_000, { zero_at: START - 40_000 });
+  const silent = { present: [device('buddy', 45_000)] };
+  assert.deepEqual([row(h, -41_000, silent).unseen, row(h, -41_000, silent).rank], [false, RANK.breathe]);
+  const r = row(h, -10_000, silent);
+  assert.deepEqual([r.running, r.unseen, r.rank, anyFault([r]), tooMany([r]).in_hold], [false, true, RANK.gone, true, 1]);
+  assert.deepEqual([rowWords(r).main, ...beside(r)], ['not live 0:45', 'zero passed 0:30 ago', 'a hold may be running']);
+  assert.equal(row(h, -10_000).unseen, false, 'with a phone heard it is seen that none runs');
+});
+
+test('a host that is not heard for a moment: no row goes, no alarm comes of it, and what stands still does not run', () => {
+  const h = held();
+  const blip = row(h, 105_500, { lost_ms: 1000 });
+  assert.deepEqual([blip.lost, blip.silent_ms, blip.since, rowWords(blip).main], [true, 0, null, 'LOOK AGAIN'], 'judged as when it was heard last');
+  assert.equal(row(h, 105_500).rank, RANK.alarm);
+  for (const t of [80_000, 81_000, 83_000]) {
+    const r = row(h, t, { lost_ms: t - 76_000 });
+    assert.deepEqual([rowWords(r).clock, r.seen_at - START], ['1:16', 76_000]);
+  }
+});
+
+test('what a phone told after its last sign of life is known too', () => {
+  const h = holdWith(PLAN);
+  h.add('start', 0);
+  const r = row(h, 9000, { present: [device('buddy', 9500)] });
+  assert.deepEqual([rowWords(r).clock, rowWords(r).lead], ['0:00', 'last seen in easy']);
+});
+
+test('a pair that somebody is with gives way to alarms that nobody is at', () => {
+  const h = held();
+  h.add('incident', 70_000, { what: 'lmc' });
+  assert.deepEqual([row(h, 71_000).attended, row(h, 71_000).met], [false, false]);
+  h.add('with-them', 72_000);
+  const there = row(h, 110_000);
+  assert.deepEqual([there.attended, there.met, there.rank], [true, true, RANK.alarm]);
+  const alone = { ...row(held(), 110_000), pair: 'p2', number: 2 };
+  assert.ok(Number(alone.since) > Number(there.since));
+  assert.deepEqual(newOrder().next([there, alone], 0), ['p2', 'p1']);
+  assert.deepEqual(heardPairs([there, alone], false).map((p) => p.attended), [true, false]);
 });
 
 test('a pair whose phones are gone gets its alarm by silence; a board without a host makes none', () => {
@@ -223,7 +265,9 @@ test('which device has the sound; with none fit the board takes the rungs', () =
   assert.equal(rowWords(row(h, 70_000)).voice, 'sound: Odo');
   const mute = row(h, 70_000, { present: [device('buddy', 200, { ...FIT, sound: 'fault' })] });
   assert.equal(mute.no_voice, true);
-  assert.deepEqual(rowWords(mute).faults, ['this board has its sound']);
+  assert.deepEqual(rowWords(mute).faults, ['nobody has its sound'], 'nothing was proven of this board');
+  const heard = row(h, 70_000, { present: [device('buddy', 200, { ...FIT, sound: 'fault' })], me: { device: 'board', role: 'instructor', state: FIT } });
+  assert.deepEqual(rowWords(heard).faults, ['this board has its sound']);
   assert.deepEqual(heardPairs([mute], false)[0].rungs.map((r) => r.rung), ['prompt', 'again']);
   const siren = row(h, 70_000, { present: [device('buddy', 200, { ...FIT, sound: 'fault' }), device('siren')] });
   assert.equal(rowWords(siren).voice, 'sound: siren');
@@ -288,6 +332,11 @@ test('a count that would bring two pairs into their final stage together says wh
   const later = planned(2, 240);
   assert.deepEqual(finalsTogether([running, later], [{ pair: 'p2', number: 2, hold: '', zero_at: START + 10_000 }]), [7, 2]);
   assert.equal(finalsTogether([running, later], []), null, 'who is not counted in comes into nothing');
+  const other = holdWith({ ...PLAN, planned_s: 240 });
+  other.add('breathe-up', -55_000, { zero_at: START - 10_000 });
+  const counting = { ...row(other, -50_000), pair: 'p3', number: 3 };
+  assert.equal(isCounting(counting), true);
+  assert.deepEqual(finalsTogether([counting, later], [{ pair: 'p2', number: 2, hold: '', zero_at: START - 5000 }]), [3, 2], 'a count that runs already is a start');
 });
 
 test('a count that an instructor calls off is told on the pair\'s phones until somebody begins another', () => {

@@ -34,6 +34,11 @@ test('of pairs that are not live the one furthest on in its hold stands first, a
   assert.deepEqual(numbers(newOrder().next(live, 0)), [1, 2, 3, 4, 5, 6], 'pairs that are live stand by their number');
 });
 
+test('of pairs asked a second time the one whose alarm comes first stands first', () => {
+  const again = (/** @type {number} */ number, /** @type {number} */ at) => pair(number, RANK.again, { next_alarm_at: at });
+  assert.deepEqual(numbers(newOrder().next([again(1, 9000), again(2, 4000), again(3, 6000)], 0)), [2, 3, 1]);
+});
+
 test('upward at once, downward after a while', () => {
   const order = newOrder();
   const calm = [pair(1, RANK.hold), pair(2, RANK.hold)];

@@ -1,7 +1,7 @@
 // What the board sounds: one voice at a time, each signal with its pair's number (H14, design section 5).
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
-import { HIGH_AFTER_MS, knocksOf, newBoardVoice, takenRungs } from '../sound/board.js';
+import { ATTENDED_MS, HIGH_AFTER_MS, knocksOf, newBoardVoice, takenRungs } from '../sound/board.js';
 import { SOUNDS, pitchOf } from '../sound/patterns.js';
 
 /** @typedef {import('../sound/board.js').HeardPair} HeardPair */
@@ -13,7 +13,7 @@ import { SOUNDS, pitchOf } from '../sound/patterns.js';
  * @param {Partial<HeardPair>} [over]
  * @returns {HeardPair}
  */
-const pair = (number, alarm_at, over = {}) => ({ pair: `p${number}`, number, alarm_at, words: 'no answer', quiet_until: -Infinity, rungs: [], ...over });
+const pair = (number, alarm_at, over = {}) => ({ pair: `p${number}`, number, alarm_at, words: 'no answer', attended: false, quiet_until: -Infinity, rungs: [], ...over });
 
 /** @param {SoundItem} item */
 const endOf = (item) => item.at + (item.sound ? SOUNDS[item.sound].length_ms : 0);
@@ -67,6 +67,16 @@ test('H14: of three alarms within five seconds one sounds at a time, each names 
   }
   const share = [2, 7, 11].map((n) => order.filter((i) => i.pair === `p${n}`).length);
   assert.ok(Math.max(...share) - Math.min(...share) <= 1, 'they take turns');
+});
+
+test('a pair that somebody is with is called at medium, seldom, and after all that nobody is at', () => {
+  const items = calls(heard((now) => [pair(2, 1000, { attended: now >= 4000 }), pair(7, 9000)], 60_000));
+  const of = (/** @type {string} */ p) => items.filter((i) => i.pair === p);
+  assert.deepEqual(new Set(of('p2').map((i) => i.sound)), new Set(['call']));
+  const gaps = of('p2').slice(1).map((i, n) => i.at - of('p2')[n].at);
+  assert.ok(gaps.length >= 2 && gaps.every((g) => g >= ATTENDED_MS), `${gaps}`);
+  const first = of('p7').slice(0, 2);
+  assert.deepEqual(first.map((i) => [i.sound, i.at]), [['call', 9000], ['alarm', 9000 + HIGH_AFTER_MS]], 'the other one waits for nothing');
 });
 
 test('an alarm that the board learns of late is called whole and with its number, before the next one', () => {

@@ -1,7 +1,7 @@
 // The board: every pair of the outing, the most urgent on top. Whatever sheet is open, the pairs that need a person stay in
 // sight above it.
 
-import { needsSomebody, tooMany } from '../app/board_facts.js';
+import { LOST_MS, needsSomebody, tooMany } from '../app/board_facts.js';
 import { newOrder } from '../app/board_order.js';
 import { alarmWords, manyWords } from '../app/board_words.js';
 import { clockText, timeOfDay } from '../app/clock_text.js';
@@ -65,8 +65,8 @@ export function mount(root, app) {
   let open = null;
   let shownStrips = '';
   let code = { text: '', until: 0, asking: false, tried: 0 };
-  /** @type {Set<string>} pairs in alarm that the list was scrolled up for */
-  let seen = new Set();
+  /** @type {Map<string, number>} the ranks of pairs that need somebody, for which the list was scrolled up */
+  let seen = new Map();
   const fingers = new Set();
   const down = (/** @type {PointerEvent} */ e) => {
     fingers.add(e.pointerId);
@@ -86,7 +86,8 @@ export function mount(root, app) {
     if (e.key !== 'ArrowDown' && e.key !== 'ArrowUp') return;
     const at = /** @type {HTMLElement | null} */ (document.activeElement)?.closest('.b-row');
     if (!at && document.activeElement !== document.body) return;
-    const next = !at ? list.firstElementChild : e.key === 'ArrowDown' ? at.nextElementSibling : at.previousElementSibling;
+    const shown = [...list.children].filter((n) => !(/** @type {HTMLElement} */ (n).hidden));
+    const next = !at ? shown[0] : shown[shown.indexOf(at) + (e.key === 'ArrowDown' ? 1 : -1)];
     const key = [.../** @type {NodeListOf<HTMLElement>} */ (next?.querySelectorAll('button') ?? [])].find((b) => !b.hidden && b.classList.contains(String(document.activeElement?.classList[0])))
       ?? /** @type {HTMLElement | null} */ (next?.querySelector('.b-who'));
     if (!key) return;
@@ -124,7 +125,7 @@ export function mount(root, app) {
       failure,
       frame.ended ? `${frame.ended.replace(/\.$/, '')}. This board shows nothing new.` : '',
       frame.second_tab ? 'open in another tab: this one only watches, and is mute' : '',
-      frame.lost_ms > 0 && !frame.ended ? `this board hears no host for ${clockText(frame.lost_ms)}: go by the pairs’ own alarms` : '',
+      frame.lost_ms > LOST_MS && !frame.ended ? `this board hears no host for ${clockText(frame.lost_ms)}: go by the pairs’ own alarms` : '',
       soundFault(frame.sound),
       clockFault(frame.clock),
       manyWords(many),
@@ -186,18 +187,21 @@ export function mount(root, app) {
       const width = page.clientWidth;
       const wide = width >= WIDE;
       setClass(page, 'wide', wide);
-      setAttr(page, 'data-link', frame.lost_ms > 0 ? 'lost' : 'live');
+      setAttr(page, 'data-link', frame.lost_ms > LOST_MS ? 'lost' : 'live');
       setText(title, `${records ? 'Board' : 'Siren for all'}${frame.simulated ? ', simulated people' : ''}`);
-      setText(count, frame.rows.length === 1 ? '1 pair' : `${frame.rows.length} pairs`);
       setText(time, timeOfDay(frame.now));
-      setText(/** @type {Node} */ (link.lastChild), frame.lost_ms > 0 ? `not live ${clockText(frame.lost_ms)}` : 'live');
-      setClass(/** @type {Element} */ (link.firstChild), 'hollow', frame.lost_ms > 0);
+      setText(/** @type {Node} */ (link.lastChild), frame.lost_ms > LOST_MS ? `not live ${clockText(frame.lost_ms)}` : 'live');
+      setClass(/** @type {Element} */ (link.firstChild), 'hollow', frame.lost_ms > LOST_MS);
       setShown(invented, frame.simulated && !wide);
       setShown(menu, records);
       showStrips(frame);
       showCode(frame);
       const alarms = frame.rows.filter((r) => r.since !== null);
       setClass(page, 'alarmed', alarms.length > 0);
+      // Not all alarms have room on every screen; their numbers have.
+      const many = alarms.length > 1;
+      setText(count, many ? `${alarms.length} alarms: ${alarms.map((r) => r.number).join(' ')}` : frame.rows.length === 1 ? '1 pair' : `${frame.rows.length} pairs`);
+      setClass(count, 'b-alarms', many);
       setText(cry, alarms.map((r) => `pair ${r.number}: ${alarmWords(r).toLowerCase()}`).join('. '));
 
       const room = page.clientHeight - head.offsetHeight - strips.offsetHeight;
@@ -230,8 +234,9 @@ export function mount(root, app) {
       }
       arrange(ids);
       if (fingers.size === 0) {
-        if (alarms.some((r) => !seen.has(r.pair))) body.scrollTop = 0;
-        seen = new Set(alarms.map((r) => r.pair));
+        const needy = frame.rows.filter(needsSomebody);
+        if (needy.some((r) => r.rank < (seen.get(r.pair) ?? Infinity))) body.scrollTop = 0;
+        seen = new Map(needy.map((r) => [r.pair, r.rank]));
       }
       setShown(empty, frame.rows.length === 0);
       open?.sheet.update(frame);

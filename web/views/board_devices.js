@@ -20,6 +20,8 @@ export function devicesPart(app) {
   let shown = '';
   /** @type {{detach: () => void}[]} */
   let keys = [];
+  /** @type {Map<string, HTMLElement>} where it says whether a device is here, which changes while a key is pressed */
+  let places = new Map();
   const drop = () => {
     for (const k of keys) k.detach();
     keys = [];
@@ -27,11 +29,17 @@ export function devicesPart(app) {
 
   /** @param {any[]} devices */
   const draw = (devices) => {
-    const key = JSON.stringify(devices.map((d) => [d.device, d.role, d.name, d.number, d.here]));
+    const me = app.frame().me.device;
+    const here = (/** @type {any} */ d) => (d.device === me ? 'this one' : d.here ? 'here' : 'not here');
+    for (const d of devices) {
+      const at = places.get(d.device);
+      if (at) setText(at, here(d));
+    }
+    const key = JSON.stringify(devices.map((d) => [d.device, d.role, d.name, d.number]));
     if (key === shown) return;
     shown = key;
     drop();
-    const me = app.frame().me.device;
+    places = new Map(devices.map((d) => [d.device, el('span', { class: 'sub' }, here(d))]));
     replace(list, devices.map((d) => {
       const remove = pressKey('key b-remove', {
         app: /** @type {any} */ (app), kind: 'alarm',
@@ -44,7 +52,7 @@ export function devicesPart(app) {
       keys.push(remove);
       const where = d.number ? `pair ${d.number}` : 'all pairs';
       return el('li', { class: 'b-device', dataset: { device: d.device } },
-        el('span', null, `${d.name || 'no name'}, ${roleWords(d.role)}, ${where}`), el('span', { class: 'sub' }, d.device === me ? 'this one' : d.here ? 'here' : 'not here'),
+        el('span', null, `${d.name || 'no name'}, ${roleWords(d.role)}, ${where}`), places.get(d.device),
         d.device === me ? null : remove.node);
     }));
   };

@@ -18,6 +18,9 @@ export function endPart(app) {
   const said = sayer();
   const table = el('div', { class: 'b-summary' });
   let anyway = false;
+  /** The holds that stood in the way when the end was asked for: it is not asked anyway of others. */
+  let inTheWay = '';
+  const running = () => JSON.stringify(app.frame().rows.filter((r) => r.running).map((r) => r.hold?.id));
 
   const summary = () => said.run(async () => {
     const { rows, now } = app.frame();
@@ -44,6 +47,7 @@ export function endPart(app) {
         await app.ask('/api/end', anyway ? { anyway: true } : {});
       } catch (err) {
         anyway = /** @type {any} */ (err).code === 'in-hold';
+        inTheWay = running();
         throw err;
       }
     }, 'The outing is ended: its codes and links open nothing more.'),
@@ -58,6 +62,10 @@ export function endPart(app) {
       row('', { plain: true }, leave, newer)),
     update(frame) {
       const { ended_ms: ended } = frame.outing;
+      if (anyway && running() !== inTheWay) {
+        anyway = false;
+        said.say('');
+      }
       setShown(end.node, !ended);
       end.face(anyway ? 'end it anyway' : 'end the outing', '', 'press 1 s');
       end.setMeaning(String(anyway));

@@ -1,9 +1,9 @@
 // Starting several pairs with one count: each pair's phones count down to their own zero, 20 to 30 s apart.
 
-import { APART, canGo, finalsTogether, groupOf, LEAD_MS } from '../app/board_group.js';
+import { APART, canGo, finalsTogether, groupOf, isCounting, LEAD_MS } from '../app/board_group.js';
 import { tooMany, MOST_PAIRS } from '../app/board_facts.js';
 import { clockText } from '../app/clock_text.js';
-import { el, replace, setAttr, setClass, setShown, setText } from '../app/dom.js';
+import { el, refill, setAttr, setClass, setShown, setText } from '../app/dom.js';
 import { sayer } from './board_sheet.js';
 import { choice, row } from './sheet.js';
 
@@ -21,8 +21,10 @@ const APARTS = [20, 25, 30].map((s) => [s, `${s} s`]);
  */
 export function groupPart(app) {
   const said = sayer();
-  /** @type {Set<string>} pairs left out by hand */
-  const out = new Set();
+  /** @type {Map<string, boolean>} pairs chosen or left out by hand; of the others those that are not counting are chosen */
+  const picked = new Map();
+  /** @param {BoardFrame['rows'][number]} r */
+  const isIn = (r) => picked.get(r.pair) ?? !isCounting(r);
   /** @type {number} */
   let apart = APART.usual;
   let lead = LEAD_MS;
@@ -42,13 +44,14 @@ export function groupPart(app) {
   let shown = '';
 
   /** @param {BoardFrame} frame */
-  const members = (frame) => groupOf(frame.rows, { now: frame.now, lead_ms: lead, apart_s: apart, chosen: new Set(frame.rows.map((r) => r.pair).filter((p) => !out.has(p))) });
+  const members = (frame) => groupOf(frame.rows, { now: frame.now, lead_ms: lead, apart_s: apart, chosen: new Set(frame.rows.filter(isIn).map((r) => r.pair)) });
 
   async function go() {
     const group = members(app.frame());
     const id = `${app.frame().me.device}-${group[0]?.zero_at ?? 0}`;
     await said.run(async () => {
       for (const m of group) await app.record(m.pair, 'breathe-up', { zero_at: m.zero_at, group: id }, { hold: m.hold });
+      picked.clear();
     });
   }
 
@@ -60,32 +63,33 @@ export function groupPart(app) {
   }
 
   /** @param {BoardFrame['rows']} rows */
-  const counted = (rows) => rows.filter((r) => r.status?.phase === 'breathe-up' && (r.status.zero_at ?? 0) > r.at);
+  const counted = (rows) => rows.filter(isCounting);
 
   /** @param {BoardFrame} frame */
   function draw(frame) {
     apartPick.set(apart);
     leadPick.set(lead);
     const able = frame.rows.filter(canGo);
-    const key = JSON.stringify([able.map((r) => [r.pair, r.number, r.diver]), [...out]]);
+    const key = JSON.stringify([able.map((r) => [r.pair, r.number, r.diver, isIn(r)])]);
     if (key !== shown) {
       shown = key;
-      replace(who, able.length === 0 ? 'no pair has a plan and is ready' : able.map((r) =>
+      refill(who, able.length === 0 ? 'no pair has a plan and is ready' : able.map((r) =>
         el('button', {
-          type: 'button', class: 'word', 'aria-pressed': String(!out.has(r.pair)),
+          type: 'button', class: 'word', 'aria-pressed': String(isIn(r)),
           onclick: () => {
-            if (!out.delete(r.pair)) out.add(r.pair);
+            picked.set(r.pair, !isIn(r));
             draw(app.frame());
           },
         }, `${r.number} ${r.diver}`)));
     }
     const group = members(frame);
     const now = counted(frame.rows);
+    const again = now.some((r) => group.some((m) => m.pair === r.pair));
     const many = group.length === 1 ? '1 pair' : `${group.length} pairs`;
-    setText(start, group.length === 0 ? 'choose pairs' : now.length > 0 ? `count anew for ${many}` : `count for ${many}`);
-    setClass(start, 'fill', now.length === 0);
+    setText(start, group.length === 0 ? 'choose pairs' : again ? `count anew for ${many}` : `count for ${many}`);
+    setClass(start, 'fill', !again);
     setAttr(start, 'disabled', group.length === 0);
-    const inHold = tooMany(frame.rows).in_hold + group.length;
+    const inHold = tooMany(frame.rows).in_hold + new Set([...group, ...now].map((r) => r.pair)).size;
     const together = finalsTogether(frame.rows, group);
     const warnings = group.length === 0 ? [] : [
       inHold > MOST_PAIRS ? `${inHold} pairs would be in holds at once: more than ${MOST_PAIRS} is more than one person can watch.` : '',

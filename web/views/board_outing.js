@@ -40,6 +40,9 @@ export function outingSheet(app, { close }) {
   };
 }
 
+/** A code that did not come is asked for again after this (ms, own). */
+const ASK_AGAIN_MS = 10_000;
+
 /**
  * Code, picture and link for the next phone, and a new pair.
  * @param {BoardApp} app
@@ -53,7 +56,7 @@ function invitePart(app) {
   const url = el('p', { class: 'url' });
   let untilMs = -Infinity;
   const ask = () => said.run(async () => {
-    untilMs = Infinity;
+    untilMs = app.now() + ASK_AGAIN_MS;
     const got = await app.access.invite();
     replace(picture, qrPicture(got.qr ?? []));
     setText(code, spacedCode(got.code));
@@ -98,10 +101,12 @@ function forAllPart(app) {
     (v) => said.run(() => app.ask('/api/outing', { cadence: v === '' ? null : { cadence: v } }), 'Pairs plan with it from now on.'));
   /** @type {Record<string, string>} */
   const typed = {};
-  const known = app.frame().outing.place ?? {};
+  /** What the outing's card says, as last shown. @type {Record<string, string>} */
+  const known = {};
+  const told = (/** @type {any} */ place, /** @type {string} */ name) => (typeof place?.[name] === 'string' ? place[name] : '');
   const fields = PLACE.map(([name, label, hint]) => {
-    typed[name] = typeof known[name] === 'string' ? known[name] : '';
-    return field({ label, name: `place-${name}`, hint, value: typed[name], onInput: (text) => { typed[name] = text.trim(); } });
+    known[name] = typed[name] = told(app.frame().outing.place, name);
+    return { name, ...field({ label, name: `place-${name}`, hint, value: typed[name], onInput: (text) => { typed[name] = text.trim(); } }) };
   });
   const keep = word('keep the card for all', () => {
     if (!typed.number || !typed.address) said.say('A place card needs the number to call and the address.', true);
@@ -111,6 +116,12 @@ function forAllPart(app) {
     node: el('div', { class: 'sheet' }, row('checks for all', { class: 'tall' }, cadence.node), fields.map((f) => f.node), row('', null, keep, said.node)),
     update(frame) {
       cadence.set(String(frame.outing.cadence?.cadence ?? ''));
+      // What another instructor keeps comes in wherever nothing else is typed here.
+      for (const { name, input } of fields) {
+        const now = told(frame.outing.place, name);
+        if (now !== known[name] && typed[name] === known[name]) input.value = typed[name] = now;
+        known[name] = now;
+      }
     },
   };
 }

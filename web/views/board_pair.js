@@ -1,7 +1,7 @@
 // One pair's sheet: ending its hold, its devices with roles by offer, and its holds to be read.
 
 import { clockText, timeOfDay } from '../app/clock_text.js';
-import { el, replace, setShown, setText } from '../app/dom.js';
+import { el, refill, replace, setShown, setText } from '../app/dom.js';
 import { recordOf } from '../app/log_facts.js';
 import { logWords } from '../app/debrief_facts.js';
 import { holdTape } from '../tape/facts.js';
@@ -67,7 +67,7 @@ export function pairSheet(app, pair, { close }) {
     const key = JSON.stringify([present.map((d) => [d.device, d.role, d.name, d.link]), free, offers]);
     if (key === shown) return;
     shown = key;
-    replace(devices, present.length === 0 ? 'none has joined' : present.map((d) =>
+    refill(devices, present.length === 0 ? 'none has joined' : present.map((d) =>
       el('div', { class: 'b-device', dataset: { device: d.device } },
         el('span', null, `${d.name || 'no name'}, ${roleWords(d.role)}`),
         el('span', { class: 'sub' }, d.link === 'live' || d.link === undefined ? '' : 'not live'),
@@ -85,7 +85,7 @@ export function pairSheet(app, pair, { close }) {
     const key = JSON.stringify([phones.map((d) => [d.device, d.role, d.name, d.number]), offers]);
     if (key === asked) return;
     asked = key;
-    replace(others, phones.map((d) => el('div', { class: 'b-device' }, el('span', null, `${d.name || 'no name'}, pair ${d.number}`), offered(offers, d.device),
+    refill(others, phones.map((d) => el('div', { class: 'b-device' }, el('span', null, `${d.name || 'no name'}, pair ${d.number}`), offered(offers, d.device),
       ['buddy', 'diver'].map((role) => word(`ask to be ${role} here`, () => app.tell({ type: 'offer', to: d.device, pair, role }),
         `ask ${d.name || 'this phone'} to be ${role} in pair ${number}`)))));
     setShown(bring, phones.length > 0);

@@ -114,7 +114,7 @@ export function createRow(app, pair, { open, failed }) {
     const gone = row.running && row.silent_ms > 0;
     return {
       ...model,
-      now_ms: (model.now_ms ?? 0) + (gone && Number.isFinite(row.silent_ms) ? row.silent_ms : 0),
+      now_ms: (model.now_ms ?? 0) + (row.at - at),
       calm: !due || gone,
       blank_future: row.since !== null,
       unknown_from_ms: gone ? model.now_ms : null,
@@ -170,6 +170,8 @@ export function createRow(app, pair, { open, failed }) {
       // A key that goes with its alarm would take the keyboard's place with it.
       if (!goes && document.activeElement === go.node) who.focus({ preventScroll: true });
       setShown(go.node, goes);
+      // One that this board alone still knows of ends with the press: that is a longer one.
+      go.setKind(row.kept ? 'alarm' : 'dry');
       go.setMeaning(`${row.since !== null}`);
 
       const due = row.status?.standing !== null && row.silent_ms === 0;
