@@ -125,6 +125,43 @@ func TestBoardRowsBecomeLowWhereTheyDoNotFit(t *testing.T) {
 	b.waitFor(t, "(() => { const list = document.querySelector('.b-body'); return list.scrollHeight <= list.clientHeight; })()")
 }
 
+// meetings are words and keys of one row that lie on each other, or beyond the screen.
+const meetings = `new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(drawn))).then(() => {
+	const parts = ['.b-number', '.b-diver', '.b-clock', '.b-main', '.b-lead', '.b-sub', '.b-fault', '.b-going', '.b-voice', '.b-link', '.b-battery', '.b-go'];
+	return [...document.querySelectorAll('.b-row')].flatMap((row) => {
+		const seen = parts.flatMap((part) => [...row.querySelectorAll(part)]).filter((n) => n.textContent && n.offsetWidth > 0).map((n) => ({ n, r: n.getBoundingClientRect() }));
+		return seen.flatMap(({ n, r }, i) => [
+			...(r.right > innerWidth + 1 ? [n.className + ' is beyond the screen'] : []),
+			...seen.slice(i + 1).filter(({ r: o }) => Math.min(r.right, o.right) - Math.max(r.left, o.left) > 1 && Math.min(r.bottom, o.bottom) - Math.max(r.top, o.top) > 3)
+				.map(({ n: o }) => n.className + ' and ' + o.className + ': ' + n.textContent + ', ' + o.textContent),
+		]);
+	});
+})`
+
+// In calm, in alarms of one word and of three, not live, and gone to: on no screen
+// does a word lie on another, or a key on a word.
+func TestBoardIsReadableOnEveryScreen(t *testing.T) {
+	t.Parallel() // it mostly waits
+	b, pairs := calmBoard(t, 5, 1280, 800)
+	pairs[1].say(t, "no-answer", 0, nil)
+	pairs[2].say(t, "incident", 0, map[string]any{"what": "blackout"})
+	pairs[4].gone()
+	b.tone(t, 5, "gone")
+	pairs[3].say(t, "surfaced", 0, nil)
+	b.waitFor(t, "/^[23] alarms: 2 3/.test(document.querySelector('.b-alarms').textContent)")
+	for _, going := range []bool{false, true} {
+		if going {
+			b.click(t, "("+rowOf(3)+").querySelector('.b-go')", "buddyclock.frame().rows.find((r) => r.number === 3).met")
+		}
+		for _, size := range [][2]int64{{1280, 800}, {1024, 768}, {768, 1024}, {844, 390}, {390, 844}, {320, 568}} {
+			resize(t, b.browser, size[0], size[1])
+			b.waitFor(t, fmt.Sprintf("document.querySelector('.board').classList.contains('wide') === %t", size[0] >= 700))
+			b.picture(t, fmt.Sprintf("%dx%d going %t", size[0], size[1], going))
+			assert.Empty(t, eval[[]string](t, b.browser, meetings), size)
+		}
+	}
+}
+
 // flashesTogether looks at a board in alarm as a camera does: whenever it looks,
 // the octagons of all rows are lit or none is, and they change four times a second
 // at most (hazard H18).
@@ -336,6 +373,11 @@ func TestBoardStartsAGroupAndOffersARole(t *testing.T) {
 	assert.LessOrEqual(t, zeros[1]-zeros[0], 30_000.0)
 	phone.waitFor(t, fmt.Sprintf("buddyclock.frame().status?.zero_at === %.0f", zeros[0]))
 	b.picture(t, "counting")
+	// A second press has no count begin anew: only who is chosen by hand is counted once more.
+	b.waitFor(t, "document.querySelector('.b-group-start').disabled")
+	eval[bool](t, b.browser, "(document.querySelector('.pick [aria-pressed]').focus(), true)")
+	b.run(t, chromedp.KeyEvent(kb.Enter))
+	b.waitFor(t, "document.activeElement.getAttribute('aria-pressed') === 'true' && document.querySelector('.b-group-start').textContent === 'count anew for 1 pair'")
 	b.click(t, "document.querySelector('.b-group-cancel')", "buddyclock.frame().rows.every((r) => r.status?.zero_at === null)")
 	phone.says(t, "the instructor has called the count off")
 	phone.picture(t, "count called off")

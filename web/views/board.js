@@ -27,6 +27,8 @@ import { clockFault, soundFault } from './hold_head.js';
 
 /** From this width on the board is read from afar, CSS px (own). */
 const WIDE = 700;
+/** From this width on its head has room for a title, CSS px (board.css). */
+const TITLED = 900;
 /** Heights of rows that were not drawn yet, and of a tape, on a wide board, CSS px (board.css). */
 const ROW = Object.freeze({ calm: 78, alarm: 128, tape: 49 });
 
@@ -192,7 +194,7 @@ export function mount(root, app) {
       setText(time, timeOfDay(frame.now));
       setText(/** @type {Node} */ (link.lastChild), frame.lost_ms > LOST_MS ? `not live ${clockText(frame.lost_ms)}` : 'live');
       setClass(/** @type {Element} */ (link.firstChild), 'hollow', frame.lost_ms > LOST_MS);
-      setShown(invented, frame.simulated && !wide);
+      setShown(invented, frame.simulated && width < TITLED);
       setShown(menu, records);
       showStrips(frame);
       showCode(frame);
