@@ -42,11 +42,17 @@ const FINALS_APART_MS = APART.least * 1000;
  */
 export function finalsTogether(rows, group) {
   const finals = rows.flatMap((r) => {
-    const start = group.find((m) => m.pair === r.pair)?.zero_at ?? (r.status?.phase === 'hold' ? r.status.start_at : isCounting(r) ? r.status?.zero_at ?? null : null);
+    const start = group.find((m) => m.pair === r.pair)?.zero_at ?? startOf(r);
     return start === null || !r.status ? [] : [{ number: r.number, at: start + r.status.boundaries.final_at_ms }];
   }).sort((a, b) => a.at - b.at);
   const i = finals.findIndex((f, n) => n > 0 && f.at - finals[n - 1].at < FINALS_APART_MS);
   return i < 0 ? null : [finals[i - 1].number, finals[i].number];
+}
+
+/** When a pair's hold began, or will where its count runs; null where neither is. @param {import('./board_facts.js').RowFacts} row */
+function startOf(row) {
+  if (row.status?.phase === 'hold') return row.status.start_at;
+  return isCounting(row) ? (row.status?.zero_at ?? null) : null;
 }
 
 /** Whether a pair's count runs. @param {import('./board_facts.js').RowFacts} row */

@@ -92,8 +92,21 @@ export function newOrder() {
 function keyOf(row, lately) {
   const rank = row.rank <= NEEDS ? row.rank : Math.max(lately, NEEDS + 1);
   const alarm = row.rank === RANK.alarm;
-  const within = alarm ? (row.since ?? 0) : row.rank === RANK.again ? (row.next_alarm_at ?? 0) : row.rank === RANK.gone ? -STAGES.indexOf(row.status?.stage ?? '') : 0;
-  return [rank, alarm && row.met ? 1 : 0, within, row.number, row.pair];
+  return [rank, alarm && row.met ? 1 : 0, withinRank(row), row.number, row.pair];
+}
+
+/** Where a pair stands among those of its rank: the least first. @param {Placed} row */
+function withinRank(row) {
+  switch (row.rank) {
+    case RANK.alarm:
+      return row.since ?? 0;
+    case RANK.again:
+      return row.next_alarm_at ?? 0;
+    case RANK.gone:
+      return -STAGES.indexOf(row.status?.stage ?? '');
+    default:
+      return 0;
+  }
 }
 
 /**

@@ -66,7 +66,6 @@ export function createRow(app, pair, { open, failed }) {
       app.record(pair, 'going', me.name ? { name: me.name } : {}, { hold: hold.id }).then(() => failed(''), (err) => failed(`not told: ${err.reason ?? err}`));
     },
   });
-  go.face('I’m going');
   const node = el('section', { class: 'b-row', tabindex: '-1' },
     who,
     el('div', { class: 'b-state' }, clock.node, el('span', { class: 'b-signal' }, shape, hatch, main)),
@@ -172,6 +171,7 @@ export function createRow(app, pair, { open, failed }) {
       setShown(go.node, goes);
       // One that this board alone still knows of ends with the press: that is a longer one.
       go.setKind(row.kept ? 'alarm' : 'dry');
+      go.face('I’m going', '', row.kept ? 'press 1 s' : '');
       go.setMeaning(`${row.since !== null}`);
 
       const due = row.status?.standing !== null && row.silent_ms === 0;
