@@ -223,10 +223,13 @@ function largest(values) {
  * @param {RowFacts[]} rows
  */
 export function tooMany(rows) {
-  const inHold = rows.filter((r) => r.running || r.unseen).length;
+  const inHold = rows.filter(maybeInHold).length;
   const final = rows.filter((r) => r.status?.stage === 'final').length;
   return { in_hold: inHold, final, pairs: inHold > MOST_PAIRS, finals: final > 1 };
 }
+
+/** @param {RowFacts} row */
+export const maybeInHold = (row) => row.running || row.unseen;
 
 /** More pairs than this in the water at once are too many for one person (own). */
 export const MOST_PAIRS = 4;

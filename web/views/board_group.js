@@ -1,7 +1,7 @@
 // Starting several pairs with one count: each pair's phones count down to their own zero, 20 to 30 s apart.
 
 import { APART, canGo, finalsTogether, groupOf, isCounting, LEAD_MS } from '../app/board_group.js';
-import { tooMany, MOST_PAIRS } from '../app/board_facts.js';
+import { maybeInHold, MOST_PAIRS } from '../app/board_facts.js';
 import { clockText } from '../app/clock_text.js';
 import { el, refill, setAttr, setClass, setShown, setText } from '../app/dom.js';
 import { sayer } from './board_sheet.js';
@@ -89,7 +89,7 @@ export function groupPart(app) {
     setText(start, group.length === 0 ? 'choose pairs' : again ? `count anew for ${many}` : `count for ${many}`);
     setClass(start, 'fill', !again);
     setAttr(start, 'disabled', group.length === 0);
-    const inHold = tooMany(frame.rows).in_hold + new Set([...group, ...now].map((r) => r.pair)).size;
+    const inHold = new Set([...frame.rows.filter(maybeInHold), ...now, ...group].map((r) => r.pair)).size;
     const together = finalsTogether(frame.rows, group);
     const warnings = group.length === 0 ? [] : [
       inHold > MOST_PAIRS ? `${inHold} pairs would be in holds at once: more than ${MOST_PAIRS} is more than one person can watch.` : '',
