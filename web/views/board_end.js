@@ -17,10 +17,10 @@ const OUTING_MS = 12 * 3_600_000;
 export function endPart(app) {
   const said = sayer();
   const table = el('div', { class: 'b-summary' });
-  let anyway = false;
-  /** The holds that stood in the way when the end was asked for: it is not asked anyway of others. */
-  let inTheWay = '';
-  const running = () => JSON.stringify(app.frame().rows.filter((r) => r.running).map((r) => r.hold?.id));
+  /** The holds that stood in the way when the end was asked for: it may be asked anyway of them, and of no others. @type {string | null} */
+  let inTheWay = null;
+  /** @param {import('../app/board_app.js').BoardFrame} frame */
+  const holdsIn = ({ rows }) => rows.filter((r) => r.running).map((r) => r.hold?.id).join();
 
   const summary = () => said.run(async () => {
     const { rows, now } = app.frame();
@@ -44,10 +44,9 @@ export function endPart(app) {
     app: /** @type {any} */ (app), kind: 'alarm',
     onFire: () => said.run(async () => {
       try {
-        await app.ask('/api/end', anyway ? { anyway: true } : {});
+        await app.ask('/api/end', inTheWay === null ? {} : { anyway: true });
       } catch (err) {
-        anyway = /** @type {any} */ (err).code === 'in-hold';
-        inTheWay = running();
+        inTheWay = /** @type {any} */ (err).code === 'in-hold' ? holdsIn(app.frame()) : null;
         throw err;
       }
     }, 'The outing is ended: its codes and links open nothing more.'),
@@ -62,13 +61,13 @@ export function endPart(app) {
       row('', { plain: true }, leave, newer)),
     update(frame) {
       const { ended_ms: ended } = frame.outing;
-      if (anyway && running() !== inTheWay) {
-        anyway = false;
+      if (inTheWay !== null && holdsIn(frame) !== inTheWay) {
+        inTheWay = null;
         said.say('');
       }
       setShown(end.node, !ended);
-      end.face(anyway ? 'end it anyway' : 'end the outing', '', 'press 1 s');
-      end.setMeaning(String(anyway));
+      end.face(inTheWay === null ? 'end the outing' : 'end it anyway', '', 'press 1 s');
+      end.setMeaning(String(inTheWay));
       setShown(newer, frame.newer && !frame.rows.some((r) => r.running));
     },
     unmount: () => end.detach(),
