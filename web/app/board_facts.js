@@ -228,7 +228,7 @@ export function tooMany(rows) {
   return { in_hold: inHold, final, pairs: inHold > MOST_PAIRS, finals: final > 1 };
 }
 
-/** @param {RowFacts} row */
+/** In a hold, as far as anybody knows. @param {RowFacts} row */
 export const maybeInHold = (row) => row.running || row.unseen;
 
 /** More pairs than this in the water at once are too many for one person (own). */

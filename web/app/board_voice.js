@@ -3,6 +3,7 @@
  */
 
 import { takenRungs } from '../sound/board.js';
+import { maybeInHold } from './board_facts.js';
 import { alarmWords } from './board_words.js';
 import { quietUntil } from './going.js';
 
@@ -37,4 +38,4 @@ export function heardPairs(rows, lost) {
  * while pairs are in holds.
  * @param {RowFacts[]} rows
  */
-export const anyFault = (rows) => rows.some((r) => r.unseen || (r.running && r.silent_ms > 0));
+export const anyFault = (rows) => rows.some((r) => maybeInHold(r) && r.silent_ms > 0);

@@ -58,12 +58,9 @@ export function groupPart(app) {
   async function stop() {
     const { rows } = app.frame();
     await said.run(async () => {
-      for (const r of counted(rows)) await app.record(r.pair, 'breathe-up', {}, { hold: r.hold?.id });
+      for (const r of rows.filter(isCounting)) await app.record(r.pair, 'breathe-up', {}, { hold: r.hold?.id });
     }, 'The count is called off: their phones say so.');
   }
-
-  /** @param {BoardFrame['rows']} rows */
-  const counted = (rows) => rows.filter(isCounting);
 
   /** @param {BoardFrame} frame */
   function draw(frame) {
@@ -83,7 +80,7 @@ export function groupPart(app) {
         }, `${r.number} ${r.diver}`)));
     }
     const group = members(frame);
-    const now = counted(frame.rows);
+    const now = frame.rows.filter(isCounting);
     const again = now.some((r) => group.some((m) => m.pair === r.pair));
     const many = group.length === 1 ? '1 pair' : `${group.length} pairs`;
     setText(start, group.length === 0 ? 'choose pairs' : again ? `count anew for ${many}` : `count for ${many}`);
