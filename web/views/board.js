@@ -27,8 +27,8 @@ import { clockFault, soundFault } from './hold_head.js';
 
 /** From this width on the board is read from afar, CSS px (own). */
 const WIDE = 700;
-/** From this width on its head has room for a title, CSS px (board.css). */
-const TITLED = 900;
+/** A narrower one of that kind stands upright: words have no room side by side, and its head none for a title, CSS px (own). */
+const UPRIGHT = 900;
 /** Heights of rows that were not drawn yet, and of a tape, on a wide board, CSS px (board.css). */
 const ROW = Object.freeze({ calm: 78, alarm: 128, tape: 49 });
 
@@ -188,13 +188,15 @@ export function mount(root, app) {
     update(frame) {
       const width = page.clientWidth;
       const wide = width >= WIDE;
+      const narrow = width < UPRIGHT;
       setClass(page, 'wide', wide);
+      setClass(page, 'upright', wide && narrow);
       setAttr(page, 'data-link', frame.lost_ms > LOST_MS ? 'lost' : 'live');
       setText(title, `${records ? 'Board' : 'Siren for all'}${frame.simulated ? ', simulated people' : ''}`);
       setText(time, timeOfDay(frame.now));
       setText(/** @type {Node} */ (link.lastChild), frame.lost_ms > LOST_MS ? `not live ${clockText(frame.lost_ms)}` : 'live');
       setClass(/** @type {Element} */ (link.firstChild), 'hollow', frame.lost_ms > LOST_MS);
-      setShown(invented, frame.simulated && width < TITLED);
+      setShown(invented, frame.simulated && narrow);
       setShown(menu, records);
       showStrips(frame);
       showCode(frame);
