@@ -149,17 +149,29 @@ func TestBoardIsReadableOnEveryScreen(t *testing.T) {
 	b.tone(t, 5, "gone")
 	pairs[3].say(t, "surfaced", 0, nil)
 	b.waitFor(t, "/^[23] alarms: 2 3/.test(document.querySelector('.b-alarms').textContent)")
+	// Turned, the board has its other layout at once, and not with the next drawing.
+	eval[bool](t, b.browser, `(() => {
+		globalThis.late = [];
+		addEventListener('resize', () => {
+			const { classList } = document.querySelector('.board');
+			if (classList.contains('wide') !== (innerWidth >= 700) || classList.contains('upright') !== (innerWidth >= 700 && innerWidth < 900)) late.push(innerWidth);
+			turnedTo = innerWidth;
+		});
+		globalThis.turnedTo = innerWidth;
+		return true;
+	})()`)
 	for _, going := range []bool{false, true} {
 		if going {
 			b.click(t, "("+rowOf(3)+").querySelector('.b-go')", "buddyclock.frame().rows.find((r) => r.number === 3).met")
 		}
 		for _, size := range [][2]int64{{1280, 800}, {1024, 768}, {768, 1024}, {844, 390}, {390, 844}, {320, 568}} {
 			resize(t, b.browser, size[0], size[1])
-			b.waitFor(t, fmt.Sprintf("document.querySelector('.board').classList.contains('wide') === %t", size[0] >= 700))
+			b.waitFor(t, fmt.Sprintf("turnedTo === %d", size[0]))
 			b.picture(t, fmt.Sprintf("%dx%d going %t", size[0], size[1], going))
 			assert.Empty(t, eval[[]string](t, b.browser, meetings), size)
 		}
 	}
+	assert.Empty(t, eval[[]int](t, b.browser, "late"), "drawn late at these widths, px")
 }
 
 // flashesTogether looks at a board in alarm as a camera does: whenever it looks,

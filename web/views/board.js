@@ -98,6 +98,8 @@ export function mount(root, app) {
   };
   // On the whole page: a key that is gone with its press leaves the focus nowhere.
   addEventListener('keydown', onKey);
+  // A device that is turned has its other layout at once: drawings may rest, and meanwhile words would lie on keys.
+  addEventListener('resize', refresh);
 
   /** @param {string} name */
   function toggle(name) {
@@ -250,6 +252,7 @@ export function mount(root, app) {
       open?.sheet.unmount?.();
       for (const row of rows.values()) row.detach();
       removeEventListener('keydown', onKey);
+      removeEventListener('resize', refresh);
       for (const type of ['pointerup', 'pointercancel']) removeEventListener(type, /** @type {any} */ (up), true);
       page.remove();
     },
