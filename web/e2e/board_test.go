@@ -123,6 +123,11 @@ func TestBoardRowsBecomeLowWhereTheyDoNotFit(t *testing.T) {
 	eval[int](t, b.browser, "document.styleSheets[0].insertRule('.board:not(.dense) .b-side { min-height: 130px }')")
 	b.waitFor(t, "document.querySelector('.board').classList.contains('dense')")
 	b.waitFor(t, "(() => { const list = document.querySelector('.b-body'); return list.scrollHeight <= list.clientHeight; })()")
+
+	// On a phone they are scrolled through, and what is no fault gives its room away.
+	resize(t, b.browser, 390, 844)
+	low := "document.querySelector('.board').classList.contains('dense') && [...document.querySelectorAll('.b-row')].every((n) => n.querySelector('.b-battery').textContent && !n.querySelector('.b-battery').checkVisibility())"
+	b.waitFor(t, "!document.querySelector('.board').classList.contains('wide') && "+low)
 }
 
 // meetings are words and keys of one row that lie on each other, or beyond the screen.

@@ -31,6 +31,8 @@ const WIDE = 700;
 const UPRIGHT = 900;
 /** Heights of rows that were not drawn yet, and of a tape, on a wide board, CSS px (board.css). */
 const ROW = Object.freeze({ calm: 78, alarm: 128, tape: 49 });
+/** How high a tape is on a phone, where every row has its own, CSS px (board.css). */
+const PHONE_TAPE = 41;
 
 /**
  * @param {HTMLElement} root
@@ -212,10 +214,11 @@ export function mount(root, app) {
 
       const room = page.clientHeight - head.offsetHeight - strips.offsetHeight;
       // All pairs are seen before any tape is: first calm rows become low, and what room is left is for tapes, from the top down.
+      // On a phone they are scrolled through, each with its tape, and become low where they are more than the screen holds.
       if (drawn.width !== width) heights.clear();
       for (const [pair, row] of drawn.dense ? [] : rows) if (row.bareHeight() > 0) heights.set(`${pair} ${row.isAlarm()}`, row.bareHeight());
       const heightOf = (/** @type {RowFacts} */ { pair, since }) => heights.get(`${pair} ${since !== null}`) ?? (since === null ? ROW.calm : ROW.alarm);
-      const dense = wide && frame.rows.reduce((sum, r) => sum + heightOf(r), 0) > room;
+      const dense = frame.rows.reduce((sum, r) => sum + heightOf(r) + (wide ? 0 : PHONE_TAPE), 0) > room;
       drawn = { width, dense };
       setClass(page, 'dense', dense);
       const taken = frame.rows.reduce((sum, r) => sum + (rows.get(r.pair)?.bareHeight() ?? ROW.calm), 0);
