@@ -73,9 +73,9 @@ func (s *state) actInHold(e *entry, t int64) {
 	case KindContraction:
 		s.contraction(e, t)
 	case KindSign:
-		s.sign(e.what, t)
+		s.sign(e, t)
 	case KindNoAnswer:
-		s.bringUp.urgent = min(s.bringUp.urgent, t)
+		s.callUp(t)
 	case KindEndHold:
 		if e.By == RoleBuddy || e.By == RoleInstructor {
 			s.bringUp.call = min(s.bringUp.call, t)
@@ -183,15 +183,24 @@ func (s *state) contraction(e *entry, t int64) {
 	}
 }
 
-func (s *state) sign(what string, t int64) {
-	switch what {
+func (s *state) sign(e *entry, t int64) {
+	switch e.what {
 	case "tense":
 		s.raises.late = min(s.raises.late, t)
 	case "blue":
 		s.raises.final = min(s.raises.final, t)
-	case "shaking", "air", "limp":
-		s.bringUp.urgent = min(s.bringUp.urgent, t)
 	}
+	if e.callsUpAtOnce() {
+		s.callUp(t)
+	}
+}
+
+func (s *state) callUp(t int64) { s.bringUp.urgent = min(s.bringUp.urgent, t) }
+
+// callsUpAtOnce tells whether an event says that the diver is to come up at once.
+func (e *entry) callsUpAtOnce() bool {
+	grave := e.what == "shaking" || e.what == "air" || e.what == "limp"
+	return e.Kind == KindNoAnswer || e.Kind == KindSign && grave
 }
 
 // surface ends the hold's ladders at the first `surfaced`.
@@ -205,7 +214,7 @@ func (s *state) surface(e *entry) {
 	}
 	t := e.At - s.startAt
 	s.endSilence(t)
-	alarmStood := s.anyAlarmStands(t)
+	alarmStood := s.anyAlarmStands(t) || e.alarm // late news may have ended one that sounded on there
 	length := s.plan.WatchMs
 	if !alarmStood && boundariesOf(s.plan, s.raises).StageAt(t) == Easy {
 		length = easyWatchMs
@@ -213,16 +222,20 @@ func (s *state) surface(e *entry) {
 	s.after = true
 	s.watching = watching{
 		base: e.At, since: sinceSurface, lengthMs: length, okWindowMs: s.plan.OKMs,
-		awakeAsked: alarmStood, okAt: never,
+		awakeAsked: alarmStood, awakeBy: awakeWithinMs, okAt: never,
 	}
 }
 
 // applyAfter folds an event of the recovery or the watch.
 func (s *state) applyAfter(e *entry) {
+	t := e.At - s.watching.base
+	if e.callsUpAtOnce() { // on a device that had not heard yet that they are up
+		s.watching.askAwake(t, s.plan.WatchMs)
+		return
+	}
 	if e.By != RoleBuddy {
 		return
 	}
-	t := e.At - s.watching.base
 	switch e.Kind {
 	case KindAwake:
 		s.watching.sayAwake()

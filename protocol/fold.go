@@ -28,12 +28,13 @@ type facts struct {
 	zeroAt    int64 // never if missing
 	signalled bool
 	drop      bool
+	alarm     bool
 }
 
 // readKinds are the kinds that have facts; the data of others is not decoded
 // for the fold.
 var readKinds = []string{
-	KindAnswered, KindContraction, KindSign, KindIncident, KindVerdict, KindAmend, KindBreatheUp,
+	KindAnswered, KindContraction, KindSign, KindIncident, KindVerdict, KindAmend, KindBreatheUp, KindSurfaced,
 }
 
 func factsOf(e Event) facts {
@@ -60,6 +61,8 @@ func factsOf(e Event) facts {
 		f.signalled = string(fields["signalled"]) == "true"
 	case KindSign, KindIncident, KindVerdict:
 		f.what = word("what")
+	case KindSurfaced:
+		f.alarm = string(fields["alarm"]) == "true"
 	case KindAmend:
 		f.target = word("target")
 		f.drop = string(fields["drop"]) == "true"

@@ -4,10 +4,23 @@ package protocol_test
 
 func (w *walker) actAfterSurfacing(e oEvent) {
 	x := e.At - w.base
+	what, _ := e.Data["what"].(string)
+	if e.Kind == "no-answer" || e.Kind == "sign" && (what == "shaking" || what == "air" || what == "limp") {
+		if w.okAt == nil && !w.awakeWanted {
+			w.awakeWanted, w.after = true, nil
+			w.awakeAt, w.helpAt = x, min(x+5000, w.plan.okWindow)
+			w.watchMs = w.plan.watch
+		}
+		return
+	}
+	if e.By != "buddy" {
+		return
+	}
 	switch e.Kind {
 	case "awake":
 		if w.awakeWanted {
 			w.awakeWanted, w.after = false, nil
+			w.okRungsBefore(x)
 		}
 	case "look":
 		w.lastLook = x
@@ -28,6 +41,19 @@ func (w *walker) actAfterSurfacing(e oEvent) {
 	}
 }
 
+// okRungsBefore has stand what of the OK sign lies before x, and notes those that AWAKE? hid.
+func (w *walker) okRungsBefore(x int64) {
+	for i, due := range []int64{w.plan.okWindow / 2, w.plan.okWindow * 3 / 4} {
+		if due >= x {
+			return
+		}
+		w.after = &oRung{Rung: []string{"prompt", "again"}[i], Asks: "ok", AtMs: due, Since: w.baseName}
+		if due >= w.awakeAt {
+			w.rungs = append(w.rungs, *w.after)
+		}
+	}
+}
+
 func (w *walker) afterSurfacing() {
 	x := w.now - w.base
 	climb := func(asks string, due, again, alarm int64) {
@@ -45,12 +71,13 @@ func (w *walker) afterSurfacing() {
 		}
 	}
 	switch {
-	case w.awakeWanted && x >= 5000:
-		w.phase = "incident"
-		w.after = w.reach("alarm", "help")
 	case w.awakeWanted:
 		if w.after == nil {
 			w.after = w.reach("prompt", "awake")
+		}
+		if x >= w.helpAt {
+			w.phase = "incident"
+			w.after = w.reach("alarm", "help")
 		}
 	case w.okAt == nil:
 		climb("ok", w.plan.okWindow/2, w.plan.okWindow*3/4, w.plan.okWindow)

@@ -75,7 +75,7 @@ func (w *walker) actInHold(e oEvent) {
 		}
 	case "surfaced":
 		if buddy {
-			w.surface(e.At, alarm, w.stage(t) == "easy")
+			w.surface(e.At, alarm || e.Data["alarm"] == true, w.stage(t) == "easy")
 		}
 	}
 }
@@ -143,7 +143,7 @@ func (w *walker) comeUpNow(t int64) {
 func (w *walker) surface(at int64, alarm, easy bool) {
 	w.phase = "recovery"
 	w.base, w.baseName = at, "surfaced"
-	w.alarmStood, w.awakeWanted = alarm, alarm
+	w.alarmStood, w.awakeWanted, w.helpAt = alarm, alarm, 5000
 	w.watchMs = w.plan.watch
 	if easy && !alarm {
 		w.watchMs = 30_000

@@ -116,6 +116,8 @@ type walker struct {
 	baseName    string
 	alarmStood  bool
 	awakeWanted bool
+	awakeAt     int64 // since base
+	helpAt      int64 // since base: an incident, if nobody says awake
 	watchMs     int64
 	okAt        *int64  // since base
 	lookDues    []int64 // since base
@@ -361,7 +363,7 @@ func (w *walker) act(e oEvent) {
 		zero := int64(0)
 		w.okAt, w.lastLook = &zero, 0
 		w.watchUntil(max(w.plan.watch, 60_000))
-	case (w.phase == "recovery" || w.phase == "watch") && e.By == "buddy":
+	case w.phase == "recovery" || w.phase == "watch":
 		w.actAfterSurfacing(e)
 	}
 }

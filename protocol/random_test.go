@@ -252,10 +252,14 @@ func (g *generator) after() {
 		return
 	}
 	g.step(15_000)
-	g.add("surfaced", g.t, pick(g, "buddy", "buddy", "buddy", "buddy", "buddy", "diver"), nil)
+	var late map[string]any
+	if g.chance(20) {
+		late = map[string]any{"alarm": pick[any](g, true, true, false, "true", 1)}
+	}
+	g.add("surfaced", g.t, pick(g, "buddy", "buddy", "buddy", "buddy", "buddy", "diver"), late)
 	for range g.IntN(14) {
 		g.step(15_000)
-		switch g.IntN(16) {
+		switch g.IntN(19) {
 		case 0, 1, 2:
 			g.add("ok", g.t, pick(g, "buddy", "buddy", g.anyBody()), nil)
 		case 3, 4, 5, 6, 7:
@@ -272,6 +276,14 @@ func (g *generator) after() {
 			g.add("surfaced", g.t, "buddy", nil)
 		case 14:
 			g.add("verdict", g.t, "buddy", map[string]any{"what": pick(g, "clean", "shaky", "passed-out", "great")})
+		case 15:
+			g.add("no-answer", g.t, g.anyBody(), nil)
+			if g.chance(60) {
+				g.step(7000)
+				g.add("awake", g.t, "buddy", nil)
+			}
+		case 16:
+			g.add("sign", g.t, g.anyBody(), map[string]any{"what": pick(g, "tense", "shaking", "air", "limp")})
 		default:
 			g.inHold(30)
 		}

@@ -2,7 +2,7 @@ package protocol
 
 // Own figures for the time after surfacing, in ms since surfacing.
 const (
-	awakeWithinMs   = 5_000  // without `awake` by then it is an incident
+	awakeWithinMs   = 5_000  // without `awake` that long after AWAKE? it is an incident
 	easyWatchMs     = 30_000 // watch where the diver surfaced in the easy stage without an alarm
 	afterOKMs       = 20_000 // the watch never ends sooner than this after the OK sign
 	recoveredWatch  = 60_000 // least watch after an incident
@@ -22,9 +22,11 @@ type watching struct {
 	since       string
 	lengthMs    int64 // length of the watch without a late OK sign
 	okWindowMs  int64
-	awakeAsked  bool // the diver came up under an alarm
-	awake       bool // `awake` or `ok` was said
-	awakeBegun  bool // the AWAKE? prompt was reached
+	awakeAsked  bool // the diver came up under an alarm, or something grave was told since
+	awakeAt     int64
+	awakeBy     int64 // without an answer by then it is an incident
+	awake       bool  // `awake` or `ok` was said
+	awakeBegun  bool  // the AWAKE? prompt was reached
 	okAt        int64
 	metThrough  int64 // looks due up to here are met
 	reached     RungKind
@@ -60,9 +62,9 @@ func (w watching) dueAfter(t int64) int64 {
 func (w watching) next() (st step, incident bool) {
 	if w.awakeAsked && !w.awake {
 		if !w.awakeBegun {
-			return step{PromptRung, AsksAwake, 0}, false
+			return step{PromptRung, AsksAwake, w.awakeAt}, false
 		}
-		return step{AlarmRung, AsksHelp, awakeWithinMs}, true
+		return step{AlarmRung, AsksHelp, w.awakeBy}, true
 	}
 	var times [3]int64
 	asks := AsksOK
@@ -93,12 +95,23 @@ func (w *watching) reach(st step) {
 // standing gives the highest rung reached and not lifted.
 func (w watching) standing() step {
 	if w.awakeAsked && !w.awake && w.awakeBegun {
-		return step{PromptRung, AsksAwake, 0}
+		return step{PromptRung, AsksAwake, w.awakeAt}
 	}
 	if w.reached == NoRung {
 		return noStep
 	}
 	return step{w.reached, w.reachedAsks, w.reachedAt}
+}
+
+// askAwake asks AWAKE? as something grave is told at t, before the OK sign. No
+// alarm comes later for it than without.
+func (w *watching) askAwake(t, watchMs int64) {
+	if w.okGiven() || w.awakeAsked && !w.awake {
+		return
+	}
+	w.awakeAsked, w.awake, w.awakeBegun = true, false, false
+	w.awakeAt, w.awakeBy = t, max(t, min(t+awakeWithinMs, w.okWindowMs))
+	w.lengthMs = watchMs
 }
 
 // sayAwake takes `awake`.

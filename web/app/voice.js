@@ -4,6 +4,7 @@
  * changed, and when a fault has to be heard.
  */
 
+import { dropped } from '../rules/fold.js';
 import { statusAt } from '../rules/status.js';
 import { holdAlarm, planSounds, RUNGS_HERE } from '../sound/schedule.js';
 import { isRunning } from './book.js';
@@ -117,13 +118,10 @@ export function newKeeper() {
       const began = held?.began;
       const alarmThen =
         !stands && began !== undefined && (statusAt(hold, began).standing?.rung === 'alarm' || statusAt(hold, began).incident !== null);
-      let droppedAt = null;
-      if (held && !stands) {
-        for (const e of hold.events) {
-          if (e.kind === 'amend' && e.data?.drop === true && e.at <= at) droppedAt = e.at;
-        }
-      }
-      held = holdAlarm(held, { status, now: at, alarmThen, pressed_at: pressedAt, dropped_at: droppedAt });
+      const answered = held && !stands
+        ? hold.events.findLast((e) => e.kind === 'answered' && e.by === 'buddy' && e.at <= at && !dropped(hold, e, at))
+        : undefined;
+      held = holdAlarm(held, { status, now: at, alarmThen, pressed_at: pressedAt, answered_at: answered?.at ?? null });
       return { held, kept: stands ? null : held };
     },
   };

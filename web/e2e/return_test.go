@@ -133,6 +133,11 @@ func TestH10ReloadInEveryPhase(t *testing.T) {
 			hold.events.map((e) => e.id), me, pair]);
 	})()`
 	const view = "document.querySelector('#view > *').className"
+	// Drawings may rest: what was recorded is in the facts before it is on the screen.
+	const drawn = `(() => {
+		const { status: s } = buddyclock.frame();
+		return s.phase !== 'hold' || document.querySelector('#view > *').classList.contains('in-alarm') === (s.standing?.rung === 'alarm');
+	})()`
 	// How the page has the disk keep each kind of event.
 	p.run(t, chromedp.ActionFunc(func(ctx context.Context) error {
 		_, err := page.AddScriptToEvaluateOnNewDocument(`globalThis.keptHow = {};
@@ -157,8 +162,10 @@ func TestH10ReloadInEveryPhase(t *testing.T) {
 			want := map[bool]string{true: "relaxed", false: "strict"}[kind == "contraction"]
 			assert.Equal(t, want, eval[string](t, p.browser, "keptHow['"+kind+"']"), "durability of %s", kind)
 		}
+		p.waitFor(t, drawn)
 		before, shows := eval[string](t, p.browser, seen), eval[string](t, p.browser, view)
 		p.reload(t)
+		p.waitFor(t, drawn)
 		assert.Equal(t, before, eval[string](t, p.browser, seen), "%s after %s", step.phase, step.record)
 		assert.Equal(t, shows, eval[string](t, p.browser, view), "%s after %s", step.phase, step.record)
 		if running := step.phase != "planned" && step.phase != "breathe-up" && step.phase != "over"; running {

@@ -6,7 +6,7 @@ import { boundariesOf, stageAt } from './cadence.js';
 import {
   bringUpRungs, comingChecks, endHold, endPattern, lookProves, newBringUp, newChecks, prove, reachCheck, standingCheck, touchProves, upAtOnce,
 } from './ladder.js';
-import { giveOk, seeThem, watchAfterIncident, watchAfterSurfacing, watchLocked, watchRungs } from './recovery.js';
+import { askAwake, giveOk, sayAwake, seeThem, watchAfterIncident, watchAfterSurfacing, watchLocked, watchRungs } from './recovery.js';
 
 /** @typedef {import('./event.js').HoldEvent} HoldEvent */
 /** @typedef {import('./plan.js').Plan} Plan */
@@ -235,12 +235,14 @@ function applyInIncident(s, incident, e) {
  * @param {HoldEvent} e
  */
 function applyInWatch(s, watch, e) {
-  if (e.by !== 'buddy') return;
   const x = e.at - watch.base;
   const next = { ...watch };
+  // Pressed on a device that had not heard yet that they are up.
+  if (callsUpAtOnce(e)) askAwake(next, x, s.plan);
+  else if (e.by !== 'buddy') return;
   switch (e.kind) {
     case 'awake':
-      next.awake_due = false;
+      s.reached.push(...sayAwake(next, x).map((due) => rungFrom(due, watch.base, watch.since)));
       break;
     case 'ok':
       giveOk(next, x);
@@ -285,8 +287,7 @@ function applyInHold(s, e, t) {
       applySign(s, e, t);
       break;
     case 'no-answer':
-      s.up = { ...s.up };
-      upAtOnce(s.up, t);
+      callUp(s, t);
       break;
     case 'end-hold':
       if (!buddy && e.by !== 'instructor') break;
@@ -297,7 +298,8 @@ function applyInHold(s, e, t) {
       if (!buddy) break;
       s.longest_silence = Math.max(s.longest_silence, t - s.checks.proof);
       s.surfaced = e.at;
-      s.watch = watchAfterSurfacing(e.at, s.plan, { easy: stageAt(s.bounds, t) === 'easy', alarm });
+      // Late news may have ended an alarm that sounded on there.
+      s.watch = watchAfterSurfacing(e.at, s.plan, { easy: stageAt(s.bounds, t) === 'easy', alarm: alarm || e.data?.alarm === true });
       break;
   }
 }
@@ -399,11 +401,20 @@ function applySign(s, e, t) {
     case 'blue':
       raise(s, 'final', t);
       break;
-    case 'shaking':
-    case 'air':
-    case 'limp':
-      s.up = { ...s.up };
-      upAtOnce(s.up, t);
-      break;
   }
+  if (callsUpAtOnce(e)) callUp(s, t);
+}
+
+/** Does it tell that the diver is to come up at once? @param {HoldEvent} e */
+function callsUpAtOnce(e) {
+  return e.kind === 'no-answer' || (e.kind === 'sign' && wordOf(e.data?.what, ['shaking', 'air', 'limp']) !== null);
+}
+
+/**
+ * @param {State} s
+ * @param {number} t since the start
+ */
+function callUp(s, t) {
+  s.up = { ...s.up };
+  upAtOnce(s.up, t);
 }

@@ -8,13 +8,15 @@
  * @property {'surfaced' | 'recovered'} since what its times count from
  * @property {number} base that instant, shared ms
  * @property {boolean} awake_due AWAKE? is not answered yet
+ * @property {number} awake_at when it is asked
+ * @property {number} awake_by without an answer by then an incident begins
  * @property {number} ok_within window of the OK sign
  * @property {number} lasts shortest length
  * @property {number | null} ok when the OK sign was given; 0 after an incident
  * @property {number | null} seen the newest look or OK since then
  */
 
-/** Without a press that long after surfacing under an alarm, an incident begins, ms. */
+/** Without a press that long after AWAKE? is asked, an incident begins, ms. */
 export const AWAKE_MS = 5000;
 const SHORT_WATCH_MS = 30000;
 const AFTER_INCIDENT_MS = 60000;
@@ -32,7 +34,7 @@ const LATER_LOOKS_MS = 30000;
  */
 export function watchAfterSurfacing(base, plan, { easy, alarm }) {
   return {
-    since: 'surfaced', base, awake_due: alarm, ok_within: plan.ok_within_s * 1000,
+    since: 'surfaced', base, awake_due: alarm, awake_at: 0, awake_by: AWAKE_MS, ok_within: plan.ok_within_s * 1000,
     lasts: easy && !alarm ? SHORT_WATCH_MS : plan.watch_s * 1000, ok: null, seen: null,
   };
 }
@@ -44,7 +46,7 @@ export function watchAfterSurfacing(base, plan, { easy, alarm }) {
  */
 export function watchAfterIncident(base, plan) {
   return {
-    since: 'recovered', base, awake_due: false, ok_within: plan.ok_within_s * 1000,
+    since: 'recovered', base, awake_due: false, awake_at: 0, awake_by: 0, ok_within: plan.ok_within_s * 1000,
     lasts: Math.max(plan.watch_s * 1000, AFTER_INCIDENT_MS), ok: 0, seen: 0,
   };
 }
@@ -77,8 +79,8 @@ function nextLook(x, end) {
 export function watchRungs(w) {
   if (w.awake_due) {
     return [
-      { rung: 'prompt', asks: 'awake', t: 0 },
-      { rung: 'alarm', asks: 'help', t: AWAKE_MS },
+      { rung: 'prompt', asks: 'awake', t: w.awake_at },
+      { rung: 'alarm', asks: 'help', t: w.awake_by },
     ];
   }
   if (w.seen === null) {
@@ -95,6 +97,31 @@ export function watchRungs(w) {
     { rung: 'again', asks: 'look', t: due + LOOK_MS },
     { rung: 'alarm', asks: 'look', t: due + 2 * LOOK_MS },
   ];
+}
+
+/**
+ * Something grave is told at `x`, before the OK sign: AWAKE? is asked, and no alarm comes later for it than without.
+ * @param {Watch} w
+ * @param {number} x
+ * @param {Readonly<import('./plan.js').Plan>} plan
+ */
+export function askAwake(w, x, plan) {
+  if (w.ok !== null || w.awake_due) return;
+  w.awake_due = true;
+  w.awake_at = x;
+  w.awake_by = Math.max(x, Math.min(x + AWAKE_MS, w.ok_within));
+  w.lasts = plan.watch_s * 1000;
+}
+
+/**
+ * `awake` at `x`. Gives the rungs of the OK sign that lay in the time of AWAKE?: they are reached with it.
+ * @param {Watch} w
+ * @param {number} x
+ */
+export function sayAwake(w, x) {
+  if (!w.awake_due) return [];
+  w.awake_due = false;
+  return watchRungs(w).filter(({ t }) => t >= w.awake_at && t < x);
 }
 
 /**

@@ -52,7 +52,6 @@ export const RUNGS_HERE = Object.freeze({
  * @property {number|null} recovered_at
  * @property {number|null} [ok_at]
  * @property {number|null} [over_at]
- * @property {number|null} [last_proof_at]
  * @property {number|null} asked_at
  * @property {number|null} prompt_at
  * @property {{rung: string, asks: string, at: number}|null} ladder
@@ -173,17 +172,17 @@ export function wordsFor(status, setting) {
  * @param {SoundStatus} facts.status the status now
  * @param {number} facts.now shared ms
  * @param {boolean} facts.alarmThen whether, as history stands now, an alarm stood at `held.began`: if so, what lifted it
- *   came after. Only read while something is held and no alarm stands.
+ *   came after, a cause taken back too. Only read while something is held and no alarm stands.
  * @param {number|null} [facts.pressed_at] newest 1 s press on this device that quiets it
- * @param {number|null} [facts.dropped_at] newest press of a person that took back the cause (`at` of the amendment)
+ * @param {number|null} [facts.answered_at] the buddy's newest answer: of all proofs it alone lifts an alarm
  * @returns {HeldAlarm|null}
  */
-export function holdAlarm(held, { status, now, alarmThen, pressed_at = null, dropped_at = null }) {
+export function holdAlarm(held, { status, now, alarmThen, pressed_at = null, answered_at = null }) {
   const alarms = [status.ladder, status.bring_up].filter((r) => r?.rung === 'alarm').map((r) => r?.at ?? now);
   if (status.incident) alarms.push(status.incident.at);
   if (alarms.length > 0) return held ?? { at: Math.min(...alarms), began: now };
   if (held === null || alarmThen) return null;
-  const lifts = [status.last_proof_at, status.surfaced_at, status.ok_at, status.recovered_at, status.over_at, pressed_at, dropped_at];
+  const lifts = [answered_at, status.surfaced_at, status.ok_at, status.recovered_at, status.over_at, pressed_at];
   return lifts.some((at) => typeof at === 'number' && at > held.began) ? null : held;
 }
 

@@ -122,10 +122,10 @@ test('an alarm that a returning phone makes never to have been sounds on until a
   // A phone that was cut off comes back with an answer from before.
   h.add('answered', 40_000, undefined, { device: 'second' });
   const then = () => statusAt(h.hold, /** @type {{began: number}} */ (held).began).standing?.rung === 'alarm';
-  held = holdAlarm(held, { status: h.at(due + 3000), now: START + due + 3000, alarmThen: then() });
+  held = holdAlarm(held, { status: h.at(due + 3000), now: START + due + 3000, alarmThen: then(), answered_at: START + 40_000 });
   assert.equal(heardAt(h, due + 3000, { held })[0].sound, 'alarm');
   h.add('answered', due + 4000);
-  held = holdAlarm(held, { status: h.at(due + 4000), now: START + due + 4000, alarmThen: then() });
+  held = holdAlarm(held, { status: h.at(due + 4000), now: START + due + 4000, alarmThen: then(), answered_at: START + due + 4000 });
   assert.equal(held, null);
   assert.notEqual(heardAt(h, due + 4000, { held })[0].sound, 'alarm');
 });

@@ -59,7 +59,9 @@ export function mount(root, app) {
   const left = pressKey('corner left', { app, kind: 'dry', dead_ms: 300, onFire: (p) => presses.record('no-answer', {}, p.down_at) });
   left.face('no\nanswer', 'no');
   left.setMeaning('no answer');
-  const right = pressKey('corner right', { app, kind: 'up', onFire: (p) => presses.record('surfaced', {}, p.down_at) });
+  // An alarm that sounds on here may be one that the history no longer knows: whoever comes up under it is asked all the same.
+  const surfaced = (/** @type {import('./parts.js').Pressed} */ p) => presses.record('surfaced', facts?.kept ? { alarm: true } : {}, p.down_at);
+  const right = pressKey('corner right', { app, kind: 'up', onFire: surfaced });
   right.face('they’re\nup', 'up');
   right.setMeaning('up');
   /** @type {string|null} */
@@ -73,6 +75,7 @@ export function mount(root, app) {
         app.quiet();
         refresh();
       } else if (key.does === 'take-back' && key.target) presses.takeBack(key.target);
+      else if (key.record === 'surfaced') surfaced(pressed);
       else if (key.record && facts) presses.proof(key.record, pressed, facts.status);
     },
     onTrouble: (p) => presses.record('incident', { what: 'unknown' }, p.down_at),
