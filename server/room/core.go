@@ -20,6 +20,7 @@ type Store interface {
 	Has(ctx context.Context, pair string, e *protocol.Event) (bool, error)
 	Hold(ctx context.Context, pair, hold string) ([]protocol.Event, error)
 	NewestHold(ctx context.Context, pair string) (string, error)
+	NewestStarted(ctx context.Context, pair string) (string, error)
 	Counters(ctx context.Context, device string, from int64) (upTo int64, beyond []store.Run, err error)
 	Memberships(ctx context.Context, p store.Pair) ([]store.Membership, error)
 	OutsideHolds(ctx context.Context, pair string) ([][]byte, error)
@@ -82,8 +83,10 @@ type Core struct {
 	present     map[string]*present
 	order       []string // devices of present, first joined first
 	presenceDue time.Time
-	hold        *protocol.Hold // the newest
+	hold        *protocol.Hold // the one that runs, or else the newest
 	holdAt      int64          // of the last event that begins it
+	later       *protocol.Hold // one that began while hold runs, and follows it; nil if there is none
+	laterAt     int64          // of the last event that begins that
 	active      bool
 	activeSince time.Time
 	stateSaid   stateJSON // to the watchers
@@ -99,22 +102,57 @@ func NewCore(p store.Pair, env Env) (*Core, error) {
 	if err != nil {
 		return nil, err
 	}
-	newest, err := env.Store.NewestHold(ctx, p.ID)
-	if err != nil {
-		return nil, err
-	}
 	r := &Core{
 		Pair: p, env: env,
 		grants: map[string][]access.Grant{}, tokens: map[string][]byte{}, have: map[string]int64{}, present: map[string]*present{},
 		emptySince: env.Clock.Now(),
 	}
 	r.setMembers(members)
-	if newest != "" {
-		r.loadHold(newest)
-		r.holdAt = beganAt(r.hold)
+	if err := r.findHolds(ctx); err != nil {
+		return nil, err
 	}
 	r.followHold(env.Clock.Now())
 	return r, nil
+}
+
+// findHolds reads the newest hold, and the one that was started last where that
+// still runs.
+func (r *Core) findHolds(ctx context.Context) error {
+	newest, err := r.env.Store.NewestHold(ctx, r.Pair.ID)
+	if err != nil {
+		return err
+	}
+	started, err := r.env.Store.NewestStarted(ctx, r.Pair.ID)
+	if err != nil {
+		return err
+	}
+	r.hold, r.holdAt, r.later = nil, 0, nil
+	for _, id := range []string{started, newest} {
+		if id == "" || r.hold != nil && r.hold.ID == id {
+			continue
+		}
+		r.begin(r.loadHold(id))
+	}
+	return nil
+}
+
+// begin has a hold followed that began after the others, or has it wait for the
+// one that runs: whoever plans the next one, on a phone that was cut off, must not
+// end the watch over it.
+func (r *Core) begin(h *protocol.Hold) {
+	if r.hold != nil && r.holdRuns() {
+		r.later, r.laterAt = h, beganAt(h)
+		return
+	}
+	r.hold, r.holdAt, r.later = h, beganAt(h), nil
+}
+
+// holdRuns tells whether the hold that is followed runs: from its start to the
+// end of its watch.
+func (r *Core) holdRuns() bool {
+	nowMs := r.env.NowMs()
+	phase := r.hold.StatusAt(nowMs).Phase
+	return running(phase) && phase != protocol.BreatheUp && !r.abandoned(nowMs)
 }
 
 // beganAt is the time of the last event that begins a hold.
@@ -333,14 +371,9 @@ func (r *Core) isLateAddition(e *protocol.Event, nowMs int64) bool {
 // Erased forgets a hold that may have been erased, and tells the pair's devices
 // what they are to erase too.
 func (r *Core) Erased(frame []byte) {
-	newest, err := r.env.Store.NewestHold(context.Background(), r.Pair.ID)
-	if err != nil {
+	if err := r.findHolds(context.Background()); err != nil {
 		r.env.Log.Error("a pair's newest hold could not be read", "pair", r.Pair.Number, "reason", err)
-	}
-	r.hold, r.holdAt = nil, 0
-	if newest != "" {
-		r.loadHold(newest)
-		r.holdAt = beganAt(r.hold)
+		r.hold, r.holdAt, r.later = nil, 0, nil
 	}
 	r.sendAll(frame, nil)
 	r.sendPair(r.watching()...)
@@ -411,19 +444,23 @@ func (r *Core) judgeDisk(err error) {
 	r.diskFails = err != nil
 }
 
-// follow keeps the newest hold folded, so that the server too knows where the
-// pair is.
+// follow keeps the pair's hold folded, so that the server too knows where the pair
+// is.
 func (r *Core) follow(e *protocol.Event) {
-	same := r.hold != nil && r.hold.ID == e.Hold
-	if same {
+	switch {
+	case r.hold != nil && r.hold.ID == e.Hold:
 		r.hold.Add(*e)
-	}
-	if !begins(e.Kind) || (r.hold != nil && e.At <= r.holdAt) {
-		return
-	}
-	r.holdAt = e.At
-	if !same {
-		r.loadHold(e.Hold)
+		if begins(e.Kind) {
+			r.holdAt = max(r.holdAt, e.At)
+		}
+	case r.later != nil && r.later.ID == e.Hold:
+		r.later.Add(*e)
+		if begins(e.Kind) {
+			r.laterAt = max(r.laterAt, e.At)
+		}
+	case !begins(e.Kind), r.hold != nil && e.At <= r.holdAt, r.later != nil && e.At <= r.laterAt:
+	default:
+		r.begin(r.loadHold(e.Hold))
 	}
 }
 
@@ -432,15 +469,16 @@ func begins(kind string) bool {
 	return kind == protocol.KindPlan || kind == protocol.KindBreatheUp || kind == protocol.KindStart
 }
 
-func (r *Core) loadHold(id string) {
-	r.hold = protocol.NewHold(id)
+func (r *Core) loadHold(id string) *protocol.Hold {
+	hold := protocol.NewHold(id)
 	events, err := r.env.Store.Hold(context.Background(), r.Pair.ID, id)
 	if err != nil {
 		r.env.Log.Error("a hold could not be read from disk", "pair", r.Pair.Number, "reason", err)
 	}
 	for _, e := range events {
-		r.hold.Add(e)
+		hold.Add(e)
 	}
+	return hold
 }
 
 func (r *Core) sendAll(frame []byte, but Peer) {

@@ -177,11 +177,16 @@ func (r *Core) forget(device string) {
 	}
 }
 
-// followHold works out whether the pair is in a hold, from its events. It gives
+// followHold works out whether the pair is in a hold, from its events, and goes on
+// to the one that waits where the one before it is over. It gives
 // the newest hold as it stands, or nil if there is none.
 func (r *Core) followHold(now time.Time) *protocol.Status {
 	var status *protocol.Status
 	active := false
+	if r.later != nil && !r.holdRuns() {
+		r.hold, r.holdAt, r.later = r.later, r.laterAt, nil
+		r.sendPair(r.watching()...)
+	}
 	if r.hold != nil {
 		nowMs := r.env.NowMs()
 		st := r.hold.StatusAt(nowMs)

@@ -144,6 +144,44 @@ func TestRoomFollowsTheNewestHold(t *testing.T) {
 	require.Empty(t, have.Beyond)
 }
 
+// Hazard H05: a phone that was cut off plans, and even starts, a hold of its own while
+// the pair's runs. That one is not lost sight of, also by a server that starts anew;
+// once it is over the other one is followed.
+func TestH05ARunningHoldIsNotDisplaced(t *testing.T) {
+	rs, pair, mock := newRooms(t)
+	r, release, err := rs.Enter(pair)
+	require.NoError(t, err)
+	now := mock.Now().UnixMilli()
+	followed := func(r *Room) string {
+		id, err := ask(context.Background(), r, func() (string, error) { r.core.Look(); return r.core.hold.ID, nil })
+		require.NoError(t, err)
+		return id
+	}
+	offerOf(t, r, "a", 1, "plan", now-90_000)
+	offerOf(t, r, "a", 2, "start", now-60_000)
+	offerOf(t, r, "b", 3, "plan", now-1000)
+	require.Equal(t, "a", followed(r))
+	inHold, err := r.InHold(context.Background())
+	require.NoError(t, err)
+	require.True(t, inHold)
+
+	release()
+	other := NewRooms(rs.store, mock, rs.nowMs, never, rs.log)
+	defer other.Stop()
+	again, release, err := other.Enter(pair)
+	require.NoError(t, err)
+	defer release()
+	require.Equal(t, "a", followed(again), "after a restart")
+
+	offerOf(t, again, "b", 4, "start", now)
+	require.Equal(t, "a", followed(again))
+	offerOf(t, again, "a", 5, "surfaced", now)
+	offerOf(t, again, "a", 6, "watch-ended", now)
+	require.Equal(t, "b", followed(again), "the one before it is over")
+	offerOf(t, again, "b", 7, "look", now)
+	require.Len(t, again.core.hold.Events(), 3)
+}
+
 // partingPeer notes its last word.
 type partingPeer struct{ parted string }
 
@@ -210,7 +248,9 @@ func TestRoomStaysWithTheHoldBegunLast(t *testing.T) {
 	offerOf(t, r, "h1", 2, "start", now-10_000)
 	offerOf(t, r, "h2", 3, "plan", now-15_000)
 	require.Equal(t, "h1", followed())
-	offerOf(t, r, "h2", 4, "plan", now)
+	offerOf(t, r, "h1", 4, "surfaced", now)
+	offerOf(t, r, "h1", 5, "watch-ended", now)
+	offerOf(t, r, "h2", 6, "plan", now)
 	require.Equal(t, "h2", followed())
 }
 

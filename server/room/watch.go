@@ -51,8 +51,8 @@ type pairJSON struct {
 	More    bool            `json:"more,omitempty"`
 }
 
-// sendPair tells peers of the pair as it is: its newest hold whole, and what
-// belongs to no hold, such as the place card.
+// sendPair tells peers of the pair as it is: its hold whole, the one that waits for
+// its end, and what belongs to no hold, such as the place card.
 func (r *Core) sendPair(peers ...Peer) {
 	if len(peers) == 0 {
 		return
@@ -71,7 +71,12 @@ func (r *Core) sendPair(peers ...Peer) {
 	}
 	if r.hold != nil {
 		frame.Hold = &r.hold.ID
-		for _, e := range r.hold.Events() {
+	}
+	for _, hold := range []*protocol.Hold{r.hold, r.later} {
+		if hold == nil {
+			continue
+		}
+		for _, e := range hold.Events() {
 			bodies = append(bodies, e.Encode())
 		}
 	}

@@ -219,18 +219,23 @@ func (d *disk) Hold(_ context.Context, _, hold string) ([]protocol.Event, error)
 
 // NewestHold implements room.Store.
 func (d *disk) NewestHold(context.Context, string) (string, error) {
-	var newest *protocol.Event
+	return d.newest(protocol.KindPlan, protocol.KindBreatheUp, protocol.KindStart), nil
+}
+
+// NewestStarted implements room.Store.
+func (d *disk) NewestStarted(context.Context, string) (string, error) {
+	return d.newest(protocol.KindStart), nil
+}
+
+// newest gives the hold of the last event of some kinds, or "".
+func (d *disk) newest(kinds ...string) string {
+	var newest protocol.Event
 	for i := range d.rows {
-		e := &d.rows[i]
-		begins := slices.Contains([]string{protocol.KindPlan, protocol.KindBreatheUp, protocol.KindStart}, e.Kind)
-		if begins && (newest == nil || protocol.Compare(*e, *newest) > 0) {
+		if e := d.rows[i]; slices.Contains(kinds, e.Kind) && (newest.ID == "" || protocol.Compare(e, newest) > 0) {
 			newest = e
 		}
 	}
-	if newest == nil {
-		return "", nil
-	}
-	return newest.Hold, nil
+	return newest.Hold
 }
 
 // Counters implements room.Store.

@@ -101,6 +101,16 @@ func (s *Store) NewestHold(ctx context.Context, pair string) (string, error) {
 	return newest.hold, err
 }
 
+// NewestStarted gives the id of the hold of a pair that was started last, or "" if
+// there is none.
+func (s *Store) NewestStarted(ctx context.Context, pair string) (string, error) {
+	newest, err := s.newest(ctx, pair, protocol.KindStart)
+	if newest == nil {
+		return "", err
+	}
+	return newest.hold, err
+}
+
 // NewestPlan gives the data of a pair's last plan, or nil.
 func (s *Store) NewestPlan(ctx context.Context, pair string) ([]byte, error) {
 	newest, err := s.newest(ctx, pair, protocol.KindPlan)

@@ -18,6 +18,7 @@ export const ABANDONED_MS = 3 * 3_600_000;
 export const OLD_PLAN_MS = 12 * 3_600_000;
 
 const RUNNING = new Set(['hold', 'recovery', 'watch', 'incident']);
+const RUNGS = ['prompt', 'again', 'alarm'];
 
 /** @param {string | null | undefined} phase */
 export function isRunning(phase) {
@@ -43,7 +44,9 @@ export function isAbandoned(hold, nowMs) {
  * @property {() => Hold[]} all of every pair
  * @property {() => {hold: Hold, pair: string}[]} entries of every pair, those that stand for no hold among them
  * @property {(ids: Iterable<string>) => number} remove erased events; says how many of them were here
- * @property {(pair: string, nowMs: number) => Hold | null} current the running hold, else the one last planned
+ * @property {(pair: string, nowMs: number) => Hold | null} current the running hold, else the one last planned; of several that run
+ *   (a phone that was cut off may have begun one of its own) the one in which most is asked for
+ * @property {() => boolean} several whether several holds ran when `current` was asked last
  * @property {(pair: string) => {at: number, data: Record<string, unknown>} | null} newestPlace newest place card and when it was made
  * @property {(pair: string) => import('../sync/outbox.js').Counts} counts what is here
  * @property {(pair: string, theirs: import('../sync/outbox.js').Counts) => HoldEvent[]} lackedBy what is here and not there
@@ -64,6 +67,7 @@ export function newBook() {
   /** @type {Map<string, number>} */
   const counters = new Map();
   let version = 0;
+  let running = 0;
 
   /** @param {{hold: Hold, first: number}} h @returns {number} */
   const beginOf = (h) => h.hold.events.find((e) => e.kind === 'start')?.at ?? h.first;
@@ -123,22 +127,28 @@ export function newBook() {
     },
     current(pair, nowMs) {
       const known = entries(pair);
-      let running = null;
+      let first = null;
       let newest = null;
+      running = 0;
       for (const h of known) {
         if (!newest || h.first > newest.first) newest = h;
         if (h.over || nowMs - h.last > ABANDONED_MS) continue;
         const status = statusAt(h.hold, nowMs);
         h.over = status.phase === 'over' && h.last <= nowMs;
         if (!isRunning(status.phase)) continue;
-        if (!running || Number(status.start_at) > running.at) running = { h, at: Number(status.start_at) };
+        // The alarm of one must not fall silent because another began.
+        const asks = status.incident ? RUNGS.length : RUNGS.indexOf(status.standing?.rung ?? '');
+        const at = Number(status.start_at);
+        running += 1;
+        if (!first || asks > first.asks || (asks === first.asks && at > first.at)) first = { h, asks, at };
       }
-      if (running) return running.h.hold;
+      if (first) return first.h.hold;
       if (!newest) return null;
       const { phase } = statusAt(newest.hold, nowMs);
       const old = phase === 'over' ? Infinity : isRunning(phase) ? ABANDONED_MS : OLD_PLAN_MS;
       return nowMs - newest.last > old ? null : newest.hold;
     },
+    several: () => running > 1,
     newestPlace(pair) {
       let newest = null;
       for (const h of holds.values()) {

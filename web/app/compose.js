@@ -446,6 +446,7 @@ export async function startApp(on) {
         sound: { ...sound.state(), proven_at: provenAt },
         voice: voice.state(),
         kept: voice.state().kept,
+        several: model.several(),
         page: { ...kept.state(), unfit, offered: (unfit || kept.state().newer) && !inUse() && tabs.first() },
         wake: lock.held,
         awake_lock: lock,

@@ -323,6 +323,7 @@ export function newModel(env) {
     takeBackList,
     newHold: newHoldWith,
     currentHold,
+    several: book.several,
     status,
     blockedToday,
     lastHoldOf,

@@ -286,4 +286,5 @@ test('H06 a clock that may be far off is a fault on its own phone', () => {
   });
   assert.deepEqual(faultLines(frame, ''), ['clock runs on, unchecked']);
   assert.deepEqual(faultLines({ ...frame, sound: { state: 'off', words: '' } }, 'not recorded'), ['not recorded', 'sound off: touch']);
+  assert.deepEqual(faultLines({ ...frame, several: true }, ''), ['two holds run: end the one that is not true', 'clock runs on, unchecked']);
 });

@@ -110,7 +110,7 @@ export function provenWords({ state, proven_at = null }, now) {
  */
 export function faultLines(frame, failure) {
   const { sound, awake_lock: lock, present = [], me } = frame;
-  const lines = [failure, soundFault(sound)];
+  const lines = [failure, soundFault(sound), frame.several ? 'two holds run: end the one that is not true' : ''];
   const others = present.filter((p) => p.device !== me.device && p.role !== 'instructor');
   lines.push(...others.filter((p) => p.role === 'buddy').map(deviceFault), ...others.filter((p) => p.role !== 'buddy').map(deviceFault));
   lines.push(clockFault(frame.clock));

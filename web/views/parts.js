@@ -22,6 +22,7 @@ import { fitPx } from './sheet.js';
  * @property {{fault: boolean, words: string}} [clock]
  * @property {{ms: number, at: number}|null} [away]
  * @property {any} [kept]
+ * @property {boolean} [several] several holds of the pair run
  * @property {boolean} [second_tab]
  * @property {{id: string, kind: string, at: number, left_ms: number}[]} [take_back]
  * @property {{held: boolean, words: string}} [awake_lock]
