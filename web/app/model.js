@@ -324,6 +324,8 @@ export function newModel(env) {
     newHold: newHoldWith,
     currentHold,
     status,
+    /** Whether the current hold was made on this device, and so perhaps by its time alone. */
+    madeHere: () => currentHold()?.id.startsWith(identity.device + '-') === true,
     blockedToday,
     lastHoldOf,
     identity: () => identity,

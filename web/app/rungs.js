@@ -6,6 +6,8 @@
  * taken them.
  */
 
+import { FAULT_DOUBT_MS } from './time.js';
+
 /** A device not heard for this long is not fit (ms); the short time counts in late, final and recovery. */
 export const UNHEARD_MS = 5000;
 export const UNHEARD_SHORT_MS = 2000;
@@ -53,13 +55,17 @@ export function unheardMs(phase, stage) {
 }
 
 /**
- * Whether a device could sound the rungs: seen by a person, heard of lately,
- * its sound proven.
+ * Whether a person sees this device, and its sound is proven.
  * @param {PresenceState} state
  */
-export function isFit(state) {
-  return state.visible === true && state.sound === 'proven';
-}
+export const canBeHeard = (state) => state.visible === true && state.sound === 'proven';
+
+/**
+ * Whether a device could sound the rungs, and on time: a clock that is off
+ * sounds them at another one. Nobody knows how far off a device alone may be.
+ * @param {PresenceState} state
+ */
+export const isFit = (state) => canBeHeard(state) && (state.doubt_ms ?? 0) <= FAULT_DOUBT_MS;
 
 /**
  * Which rungs this device sounds now.

@@ -2,6 +2,7 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { anotherIsFit, isFit, partOf, unheardMs } from '../app/rungs.js';
+import { FAULT_DOUBT_MS } from '../app/time.js';
 
 /** @typedef {import('../app/rungs.js').Present} Present */
 
@@ -139,4 +140,14 @@ test('fit means seen and proven', () => {
   assert.equal(anotherIsFit([there('b', 'buddy'), there('d', 'diver')], 'b', { phase: 'hold', stage: 'easy' }), true);
   assert.equal(anotherIsFit([there('b', 'buddy')], 'b', { phase: 'hold', stage: 'easy' }), false);
   assert.equal(anotherIsFit([there('d', 'diver', { age_ms: 3000 })], 'b', { phase: 'hold', stage: 'final' }), false);
+});
+
+test('H06 H09 a device whose clock is too far off is not fit: the next one takes the rungs', () => {
+  const off = { ...FIT, doubt_ms: FAULT_DOUBT_MS + 1, takes: true };
+  assert.deepEqual([isFit(off), isFit({ ...FIT, doubt_ms: FAULT_DOUBT_MS }), isFit({ ...FIT, doubt_ms: null })], [false, true, true]);
+  const replaced = there('b2', 'buddy', { state: off });
+  const d = there('d', 'diver');
+  assert.deepEqual(part(d, [d, replaced], { stage: 'late' }), { part: 'buddy', takes: true, elected: 'd' });
+  assert.equal(anotherIsFit([replaced], 'd', { phase: 'hold', stage: 'late' }), false);
+  assert.equal(part(replaced, [], { stage: 'late' }).takes, true, 'alone it sounds all the same');
 });
