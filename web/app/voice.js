@@ -56,7 +56,7 @@ export function newVoice(sound, toDevice) {
         now = { part: 'siren', takes: false, elected: null, kept: null };
         return now;
       }
-      const place = { phase: status.phase, stage: status.stage };
+      const place = { hold: hold.id, phase: status.phase, stage: status.stage };
       const who = partOf({ me, present, ...place });
       const { held, kept } = keeper.keep(hold, status, at);
       const broken = running && me.role === 'buddy' && !canBeHeard(me.state) && me.state.sound !== 'unproven';
