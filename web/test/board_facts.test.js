@@ -1,6 +1,7 @@
 // One row of the board: its rank, its words, and that a pair that is not live never looks live (H05, H14).
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
+import { newBoardVoice } from '../sound/board.js';
 import { rowFacts, tooMany } from '../app/board_facts.js';
 import { newOrder, RANK } from '../app/board_order.js';
 import { canGo, finalsTogether, groupOf, isCounting } from '../app/board_group.js';
@@ -96,6 +97,18 @@ test('words: as on the pair\'s own phones', () => {
   h.add('with-them', 133_000);
   assert.equal(rowWords(row(h, 134_000)).lead, 'somebody is with them');
   assert.equal(row(h, 134_000).rank, RANK.alarm, 'the board stays full (H24)');
+});
+
+test('H24 an incident that somebody is at stays full on the board, until another pair needs somebody', () => {
+  const h = held();
+  h.add('incident', 70_000, { what: 'lmc' });
+  h.add('with-them', 72_000);
+  const t = 110_000;
+  const soundsOf = (/** @type {ReturnType<typeof row>[]} */ rows) =>
+    newBoardVoice().plan(heardPairs(rows, false), START + t, { speaks: true, fault_at: null }).filter((i) => i.pair === 'p1').map((i) => [i.sound, i.at - START - t]);
+  assert.deepEqual(soundsOf([row(h, t)]).slice(0, 2), [['alarm', 0], ['alarm', 5000]]);
+  const other = { ...row(held(), t), pair: 'p2', number: 2 };
+  assert.deepEqual(new Set(soundsOf([row(h, t), other]).map(([sound]) => sound)), new Set(['call']));
 });
 
 test('an alarm says why: what was pressed, else that they are to come up', () => {
