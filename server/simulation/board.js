@@ -106,7 +106,7 @@ export function startBoard(env, { rows, meta, local }) {
   const page = {
     tick() {
       if (!ready || link.frozen()) return;
-      link.tick(inHold);
+      link.tick(false, false);
       if (env.now() < lookAt) return;
       mirror.setClock(clock.forMirror());
       look();

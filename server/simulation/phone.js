@@ -147,7 +147,7 @@ export function startPhone(env, { rows, meta, local }) {
     /** Four times a second. */
     tick() {
       if (!ready || link.frozen()) return;
-      link.tick(inHold);
+      link.tick(inHold, model.madeHere());
       if (env.now() < lookAt) return;
       mirror.setClock(clock.forMirror());
       model.tick();

@@ -154,8 +154,8 @@ export function linkOf(env, savedClock, hear) {
       jump();
       connection.start({ url: 'socket', postUrl: 'post', ...dial });
     },
-    tick(inHold) {
-      if (clock.tick(inHold)) jump();
+    tick(inHold, madeHere) {
+      if (clock.tick(inHold, madeHere)) jump();
       if (!told || told.gen !== gen || !told.synced) return;
       // As web/sync/link.js has it: a word that has waited is worth less.
       const drift = (Math.max(0, env.now() - told.at) * WORST_DRIFT_PPM) / 1e6;

@@ -219,7 +219,8 @@ export async function startBoard(on) {
   const tick = () => {
     const { running } = speak();
     forget();
-    if (clock.tick(running)) link.jump();
+    // A board begins no hold, and with many pairs there may never be a moment without one: it follows its host's time always.
+    if (clock.tick(false, false)) link.jump();
     const estimate = link.estimate();
     if (estimate) clock.hear(estimate);
     sound.watch();

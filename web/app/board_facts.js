@@ -14,7 +14,7 @@ import { statusAt } from '../rules/status.js';
 import { isRunning } from './book.js';
 import { goingOf } from './going.js';
 import { NEEDS, RANK } from './board_order.js';
-import { anotherIsFit, isFit, partOf, unheardMs } from './rungs.js';
+import { anotherIsFit, isAt, isFit, partOf, unheardMs } from './rungs.js';
 
 /** @typedef {import('../rules/fold.js').Hold} Hold */
 /** @typedef {import('../rules/status.js').Status} Status */
@@ -92,7 +92,7 @@ export function rowFacts(pair, at) {
   const attended = status?.incident?.with_them === true;
   const kept = pair.kept_at ?? null;
   const going = hold ? goingOf(hold, at) : null;
-  const place = { phase: status?.phase ?? null, stage: status?.stage ?? null };
+  const place = { hold: hold?.id ?? null, phase: status?.phase ?? null, stage: status?.stage ?? null };
   const plan = status?.plan ?? (pair.newest_plan ? readPlan(pair.newest_plan) : null);
   const since = alarmSince(status) ?? pair.told_alarm_at ?? kept;
   return {
@@ -152,7 +152,7 @@ const lastToldAt = (hold, at) => hold?.events.findLast((e) => e.at <= at && e.by
  * pair's phones hold it to be the one. Simulated people hear their own phones, and nobody else does.
  * @param {BoardPair['me']} me
  * @param {Present[]} devices
- * @param {{phase: string | null, stage: string | null}} place
+ * @param {{hold: string | null, phase: string | null, stage: string | null}} place
  */
 function takesOver(me, devices, place) {
   if (isSimulated(devices)) return false;
@@ -190,12 +190,12 @@ function rankOf(status, gone) {
 /**
  * The device that sounds the pair's rungs, as every device of the pair judges it.
  * @param {Present[]} devices first joined first
- * @param {{phase: string | null, stage: string | null}} place
+ * @param {{hold: string | null, phase: string | null, stage: string | null}} place
  */
 function voiceOf(devices, place) {
   const limit = unheardMs(place.phase, place.stage);
   const turn = ['buddy', 'siren', 'diver'];
-  const fit = devices.filter((p) => p.age_ms <= limit && isFit(p.state)).sort((a, b) => turn.indexOf(a.role) - turn.indexOf(b.role));
+  const fit = devices.filter((p) => p.age_ms <= limit && isAt(p.state, place.hold) && isFit(p.state)).sort((a, b) => turn.indexOf(a.role) - turn.indexOf(b.role));
   return fit.length === 0 ? null : { device: fit[0].device, role: fit[0].role, name: fit[0].name ?? '' };
 }
 

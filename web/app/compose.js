@@ -299,7 +299,7 @@ export async function startApp(on) {
   const tick = () => {
     const before = model.status();
     const inHold = isRunning(before?.phase);
-    if (clock.tick(inHold)) link.jump();
+    if (clock.tick(inHold, model.madeHere())) link.jump();
     const estimate = link.estimate();
     if (estimate) clock.hear(estimate);
     model.tick();

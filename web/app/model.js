@@ -325,6 +325,8 @@ export function newModel(env) {
     currentHold,
     several: book.several,
     status,
+    /** Whether the current hold was made on this device, and so perhaps by its time alone. */
+    madeHere: () => currentHold()?.id.startsWith(identity.device + '-') === true,
     blockedToday,
     lastHoldOf,
     identity: () => identity,

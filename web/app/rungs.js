@@ -6,6 +6,8 @@
  * taken them.
  */
 
+import { FAULT_DOUBT_MS } from './time.js';
+
 /** A device not heard for this long is not fit (ms); the short time counts in late, final and recovery. */
 export const UNHEARD_MS = 5000;
 export const UNHEARD_SHORT_MS = 2000;
@@ -29,7 +31,8 @@ export const UNHEARD_SHORT_MS = 2000;
  * @property {boolean} [wake]
  * @property {number | null} [battery]
  * @property {number | null} [doubt_ms]
- * @property {string | null} [hold]
+ * @property {string | null} [hold] the one its page is at
+ * @property {boolean} [board] it stands by for all pairs
  * @property {string | null} [phase]
  * @property {boolean} [rungs] fit to sound the rungs
  * @property {boolean} [takes] sounds all rungs now
@@ -53,25 +56,37 @@ export function unheardMs(phase, stage) {
 }
 
 /**
- * Whether a device could sound the rungs: seen by a person, heard of lately,
- * its sound proven.
+ * Whether a person sees this device, and its sound is proven.
  * @param {PresenceState} state
  */
-export function isFit(state) {
-  return state.visible === true && state.sound === 'proven';
-}
+export const canBeHeard = (state) => state.visible === true && state.sound === 'proven';
+
+/**
+ * Whether a device could sound the rungs, and on time: a clock that is off
+ * sounds them at another one. Nobody knows how far off a device alone may be.
+ * @param {PresenceState} state
+ */
+export const isFit = (state) => canBeHeard(state) && (state.doubt_ms ?? 0) <= FAULT_DOUBT_MS;
+
+/**
+ * Whether a device is at this hold: what a page does not show or know of yet, it does not sound.
+ * @param {PresenceState} state
+ * @param {string | null} hold null where there is none
+ */
+export const isAt = (state, hold) => hold === null || state.hold === hold || state.board === true;
 
 /**
  * Which rungs this device sounds now.
  * @param {object} facts
  * @param {{device: string, role: string, state: PresenceState}} facts.me
  * @param {Present[]} facts.present the other devices, first joined first; this device may be among them
+ * @param {string | null} facts.hold the hold in question, the one this device is at
  * @param {string | null} facts.phase
  * @param {string | null} facts.stage
  * @returns {{part: Part, takes: boolean, elected: string | null}} `takes` is true where this device sounds all rungs;
  *   `elected` is the device that should, null if none is fit
  */
-export function partOf({ me, present, phase, stage }) {
+export function partOf({ me, present, hold, phase, stage }) {
   const limit = unheardMs(phase, stage);
   /** @type {(Present & {mine: boolean})[]} */
   const line = present.map((p) => ({ ...p, mine: p.device === me.device }));
@@ -82,7 +97,7 @@ export function partOf({ me, present, phase, stage }) {
 
   // Sorting is stable: within a role the first joined stays first.
   const inTurn = line.filter((p) => p.role in TURN).sort((a, b) => TURN[a.role] - TURN[b.role]);
-  const heard = inTurn.filter((p) => p.mine || p.age_ms <= limit);
+  const heard = inTurn.filter((p) => p.mine || (p.age_ms <= limit && isAt(p.state, hold)));
   const elected = heard.find((p) => isFit(p.state)) ?? null;
   const base = basePart(me.role);
 
@@ -121,9 +136,9 @@ function basePart(role) {
  * where nobody else can take the rungs.
  * @param {Present[]} present
  * @param {string} meDevice
- * @param {{phase: string | null, stage: string | null}} at
+ * @param {{hold: string | null, phase: string | null, stage: string | null}} at
  */
 export function anotherIsFit(present, meDevice, at) {
   const limit = unheardMs(at.phase, at.stage);
-  return present.some((p) => p.device !== meDevice && p.role in TURN && p.age_ms <= limit && isFit(p.state));
+  return present.some((p) => p.device !== meDevice && p.role in TURN && p.age_ms <= limit && isAt(p.state, at.hold) && isFit(p.state));
 }

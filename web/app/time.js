@@ -4,7 +4,9 @@
  *
  * In a hold the shown time never steps back, and it is never moved by more
  * than a second to please a server: durations already measured stand (hazard
- * H06). A wall clock that runs ahead of the monotonic one means that the
+ * H06). Where no server has spoken yet and the hold was made on another
+ * device, nothing was measured by this one's time: then the server's counts at
+ * once. A wall clock that runs ahead of the monotonic one means that the
  * device slept; then the larger of the two is right (H03).
  */
 
@@ -50,7 +52,8 @@ export const SLEEP_MAX_MS = 30 * 60_000;
  * @property {(deviceMs: number) => number} at shared ms of a moment of the device's clock, whole
  * @property {(sharedMs: number) => number} toDevice
  * @property {(estimate: Estimate) => void} hear the newest estimate, as often as you like
- * @property {(inHold: boolean) => {jumped_ms: number} | null} tick call at 4 Hz; says when a clock jumped, or by 0 that the
+ * @property {(inHold: boolean, madeHere?: boolean) => {jumped_ms: number} | null} tick call at 4 Hz; `madeHere`, taken for
+ *   true where it is left out: the hold was made on this device. Says when a clock jumped, or by 0 that the
  *   page was frozen: then a new burst of exchanges is due and older ones are void
  * @property {() => void} unsync the estimate so far is void
  * @property {() => ClockInfo} info
@@ -74,6 +77,8 @@ export function newSharedClock({ deviceNow, wallNow, wallOffset = 0, stepMs = 0 
   /** Whether `used` was ever a server's: else this device is its own clock. */
   let hadServer = false;
   let inHold = false;
+  /** The hold was made on this device, perhaps by its own time alone. */
+  let made = true;
   let lastShown = -Infinity;
   let lastDevice = deviceNow();
   let tickedAt = deviceNow();
@@ -113,6 +118,10 @@ export function newSharedClock({ deviceNow, wallNow, wallOffset = 0, stepMs = 0 
     if (!estimate || !estimate.synced) return;
     const d = deviceNow();
     const passed = Math.max(0, d - lastDevice);
+    if (!hadServer && !made && Math.abs(ahead) > FOLLOW_MS) {
+      inHold = false;
+      lastShown = -Infinity;
+    }
     if (!inHold) {
       used += ahead;
       hadServer = true;
@@ -148,8 +157,9 @@ export function newSharedClock({ deviceNow, wallNow, wallOffset = 0, stepMs = 0 
       lastDevice = deviceNow();
     },
 
-    tick(holding) {
+    tick(holding, madeHere = true) {
       inHold = holding;
+      made = madeHere;
       const d = deviceNow();
       const frozen = d - tickedAt > FROZEN_MS;
       tickedAt = d;

@@ -8,7 +8,7 @@ import { dropped } from '../rules/fold.js';
 import { statusAt } from '../rules/status.js';
 import { holdAlarm, planSounds, RUNGS_HERE } from '../sound/schedule.js';
 import { isRunning } from './book.js';
-import { anotherIsFit, isFit, partOf } from './rungs.js';
+import { anotherIsFit, canBeHeard, partOf } from './rungs.js';
 
 /** @typedef {import('../rules/fold.js').Hold} Hold */
 /** @typedef {import('../rules/status.js').Status} Status */
@@ -57,10 +57,10 @@ export function newVoice(sound, toDevice) {
         now = { part: 'siren', takes: false, elected: null, kept: null };
         return now;
       }
-      const place = { phase: status.phase, stage: status.stage };
+      const place = { hold: hold.id, phase: status.phase, stage: status.stage };
       const who = partOf({ me, present, ...place });
       const { held, kept } = keeper.keep(hold, status, at);
-      const broken = running && me.role === 'buddy' && !isFit(me.state) && me.state.sound !== 'unproven';
+      const broken = running && me.role === 'buddy' && !canBeHeard(me.state) && me.state.sound !== 'unproven';
       if (!broken || anotherIsFit(present, me.device, place)) faultSince = null;
       else faultSince ??= at;
       const own = me.role === 'buddy' && who.elected === me.device;

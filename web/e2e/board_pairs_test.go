@@ -62,7 +62,7 @@ func lookAll(t testing.TB, pairs []*boardPair) {
 func (p *boardPair) beat() {
 	for n := 0; ; n++ {
 		p.mu.Lock()
-		err := p.ws.WriteJSON(map[string]any{"type": "presence", "visible": true, "sound": "proven", "wake": true, "battery": 70, "doubt_ms": 3, "rungs": true, "beat": n})
+		err := p.ws.WriteJSON(map[string]any{"type": "presence", "visible": true, "sound": "proven", "wake": true, "battery": 70, "doubt_ms": 3, "hold": p.hold, "rungs": true, "beat": n})
 		p.mu.Unlock()
 		select {
 		case <-p.over:

@@ -9,7 +9,10 @@ import { AHEAD_MS, faults } from './schedule.js';
 
 /** From a pair's alarm to the high signal: until then the board calls at a medium one (design, section 5). */
 export const HIGH_AFTER_MS = 5000;
-/** A pair that somebody is with is called at the medium signal, and so seldom (ms, own): help may have to come, and others go first. */
+/**
+ * While another pair's alarm stands at which nobody is, a pair that somebody is with is called at the medium signal, and so seldom
+ * (ms, own): help may have to come, and others go first. Else it stays full (H24).
+ */
 export const ATTENDED_MS = 15_000;
 /** Between a signal and the number, and between the number and the next signal (own). */
 const GAP_MS = 150;
@@ -79,11 +82,14 @@ export function newBoardVoice() {
   /** What has been laid and not been lifted, in order; what has begun keeps its time. @type {Signal[]} */
   let laid = [];
   return {
-    plan(pairs, now, { speaks, fault_at }) {
+    plan(of, now, { speaks, fault_at }) {
+      const unmet = of.some((p) => !p.attended && p.alarm_at !== null && p.alarm_at <= now);
+      // With no alarm to give way to, one that somebody is at stays full.
+      const pairs = unmet ? of : of.map((p) => ({ ...p, attended: false }));
       const turns = new Map(pairs.flatMap((p) => turnsOf(p, now).map((turn) => [turn, p])));
       const begun = laid.flatMap((s) => {
-        const of = turns.get(s.turn);
-        return of && s.at <= now && s.end > now - AHEAD_MS ? [{ ...s, of }] : [];
+        const whose = turns.get(s.turn);
+        return whose && s.at <= now && s.end > now - AHEAD_MS ? [{ ...s, of: whose }] : [];
       });
       laid = [...begun, ...signalsFrom(begun, pairs, now, speaks)];
       // A fault that had no room when its time came is not made up for in the middle.

@@ -1,6 +1,7 @@
 // One row of the board: its rank, its words, and that a pair that is not live never looks live (H05, H14).
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
+import { newBoardVoice } from '../sound/board.js';
 import { rowFacts, tooMany } from '../app/board_facts.js';
 import { newOrder, RANK } from '../app/board_order.js';
 import { canGo, finalsTogether, groupOf, isCounting } from '../app/board_group.js';
@@ -15,7 +16,7 @@ import { newerPlace, newTold } from '../app/told.js';
 import { holdWith, START } from './rules_helper.js';
 
 const PLAN = { diver: 'Ansa', buddy: 'Odo', setting: 'pool', planned_s: 240, cadence: 'standard' };
-const FIT = { visible: true, sound: 'proven', battery: 80, doubt_ms: 4 };
+const FIT = { visible: true, sound: 'proven', battery: 80, doubt_ms: 4, hold: 'test-h01' };
 
 /**
  * @param {string} role
@@ -96,6 +97,18 @@ test('words: as on the pair\'s own phones', () => {
   h.add('with-them', 133_000);
   assert.equal(rowWords(row(h, 134_000)).lead, 'somebody is with them');
   assert.equal(row(h, 134_000).rank, RANK.alarm, 'the board stays full (H24)');
+});
+
+test('H24 an incident that somebody is at stays full on the board, until another pair needs somebody', () => {
+  const h = held();
+  h.add('incident', 70_000, { what: 'lmc' });
+  h.add('with-them', 72_000);
+  const t = 110_000;
+  const soundsOf = (/** @type {ReturnType<typeof row>[]} */ rows) =>
+    newBoardVoice().plan(heardPairs(rows, false), START + t, { speaks: true, fault_at: null }).filter((i) => i.pair === 'p1').map((i) => [i.sound, i.at - START - t]);
+  assert.deepEqual(soundsOf([row(h, t)]).slice(0, 2), [['alarm', 0], ['alarm', 5000]]);
+  const other = { ...row(held(), t), pair: 'p2', number: 2 };
+  assert.deepEqual(new Set(soundsOf([row(h, t), other]).map(([sound]) => sound)), new Set(['call']));
 });
 
 test('an alarm says why: what was pressed, else that they are to come up', () => {
@@ -274,6 +287,17 @@ test('which device has the sound; with none fit the board takes the rungs', () =
   assert.deepEqual(heardPairs([siren], false)[0].rungs, []);
 });
 
+test('H01 a phone at another hold, or one whose clock is off, has not the sound of this one', () => {
+  for (const state of [{ ...FIT, hold: 'test-h02' }, { ...FIT, hold: null }, { ...FIT, doubt_ms: 20_000 }]) {
+    const r = row(held(), 70_000, { present: [device('buddy', 200, state)] });
+    assert.deepEqual([r.no_voice, r.voice], [true, null], JSON.stringify(state));
+    const me = { device: 'siren1', role: 'siren', state: FIT };
+    assert.equal(row(held(), 70_000, { me, present: [device('buddy', 200, state), device('siren')] }).no_voice, true);
+  }
+  const siren = row(held(), 70_000, { present: [device('siren', 200, { ...FIT, hold: null, board: true })] });
+  assert.deepEqual([siren.no_voice, siren.voice?.role], [false, 'siren'], 'a siren for all pairs is at every hold');
+});
+
 test('simulated phones make no sound, and the board says so and makes none for them', () => {
   const h = held();
   const invented = [device('buddy', 200, { ...FIT, sound: 'off', simulated: true }), device('diver', 200, { ...FIT, sound: 'off', simulated: true })];
@@ -296,7 +320,7 @@ test('a siren for all takes the rungs of a pair whose buddy cannot sound them, a
 
 test('faults in words: clock and battery', () => {
   const r = row(held(), 70_000, { present: [device('buddy', 200, { ...FIT, battery: 14, doubt_ms: 900 })] });
-  assert.deepEqual(rowWords(r).faults, ['clock may be off', 'battery 14 %']);
+  assert.deepEqual(rowWords(r).faults, ['nobody has its sound', 'clock may be off', 'battery 14 %'], 'a phone whose clock is off sounds at other times');
   assert.equal(rowWords(row(held(), 70_000)).battery, '80 %');
   assert.deepEqual([rowWords(row(held(), 70_000)).doubt, rowWords(r).doubt], ['±4 ms', ''], 'a doubt that is no fault is told in small');
   assert.equal(rowWords(row(held(), 70_000, { present: [device('buddy', 9000)] })).doubt, '', 'and not of a phone that is not heard');

@@ -69,14 +69,26 @@ test('H14: of three alarms within five seconds one sounds at a time, each names 
   assert.ok(Math.max(...share) - Math.min(...share) <= 1, 'they take turns');
 });
 
-test('a pair that somebody is with is called at medium, seldom, and after all that nobody is at', () => {
-  const items = calls(heard((now) => [pair(2, 1000, { attended: now >= 4000 }), pair(7, 9000)], 60_000));
+test('H24 with them turns the pair\'s phones down and not the board: high every five seconds, also of two such pairs', () => {
+  const one = calls(heard((now) => [pair(3, 1000, { attended: now >= 4000 })], 30_000));
+  assert.deepEqual(one.map((i) => [i.sound, i.at]).slice(0, 5), [['call', 1000], ['alarm', 6000], ['alarm', 11_000], ['alarm', 16_000], ['alarm', 21_000]]);
+  const two = calls(heard(() => [pair(3, 1000, { attended: true }), pair(5, 1000, { attended: true })], 60_000));
+  for (const p of ['p3', 'p5']) assert.ok(two.filter((i) => i.pair === p && i.sound === 'alarm').length >= 5, p);
+  const quiet = calls(heard((now) => [pair(3, 1000, { attended: true, quiet_until: now >= 7000 ? 22_000 : -Infinity })], 40_000));
+  assert.deepEqual(quiet.filter((i) => i.at >= 7000 && i.at < 22_000), [], 'who goes to it quiets it as before');
+});
+
+test('H14 H24 while another\'s alarm stands that nobody is at, a pair that somebody is with is called at medium, seldom, and after it', () => {
+  const items = calls(heard((now) => [pair(2, 1000, { attended: now >= 4000 }), pair(7, now < 55_000 ? 10_000 : null)], 80_000));
   const of = (/** @type {string} */ p) => items.filter((i) => i.pair === p);
-  assert.deepEqual(new Set(of('p2').map((i) => i.sound)), new Set(['call']));
-  const gaps = of('p2').slice(1).map((i, n) => i.at - of('p2')[n].at);
-  assert.ok(gaps.length >= 2 && gaps.every((g) => g >= ATTENDED_MS), `${gaps}`);
+  const meanwhile = of('p2').filter((i) => i.at >= 10_000 && i.at < 55_000);
+  assert.deepEqual(new Set(meanwhile.map((i) => i.sound)), new Set(['call']));
+  const gaps = meanwhile.slice(1).map((i, n) => i.at - meanwhile[n].at);
+  assert.ok(gaps.length >= 1 && gaps.every((g) => g >= ATTENDED_MS), `${gaps}`);
+  const after = of('p2').filter((i) => i.at >= 55_000);
+  assert.ok(after.length >= 4 && after.every((i) => i.sound === 'alarm'), 'with that one lifted it is full again');
   const first = of('p7').slice(0, 2);
-  assert.deepEqual(first.map((i) => [i.sound, i.at]), [['call', 9000], ['alarm', 9000 + HIGH_AFTER_MS]], 'the other one waits for nothing');
+  assert.deepEqual(first.map((i) => [i.sound, i.at]), [['call', 10_000], ['alarm', 10_000 + HIGH_AFTER_MS]], 'the other one waits for nothing');
 });
 
 test('an alarm that the board learns of late is called whole and with its number, before the next one', () => {

@@ -396,3 +396,18 @@ test('numbers are reserved for good before they run out', async () => {
   const { n } = /** @type {any} */ (disk.meta.get('counter'));
   assert.ok(n >= 452 + 100, `${n} are reserved after 452`);
 });
+
+test('H06 only a hold made on this phone keeps this phone\'s time', async () => {
+  const p = await page();
+  assert.equal(p.model.madeHere(), false, 'no hold');
+  await started(p);
+  assert.equal(p.model.madeHere(), true);
+  const other = await page();
+  const made = { hold: 'bbbbbbbbbb-h01', by: 'buddy' };
+  await other.model.receive([
+    { ...made, id: 'bbbbbbbbbb-000001', kind: 'plan', at: NOW - 60_000, data: PLAN },
+    { ...made, id: 'bbbbbbbbbb-000002', kind: 'start', at: NOW - 50_000 },
+  ]);
+  await other.model.record('look', null);
+  assert.deepEqual([other.model.status()?.phase, other.model.madeHere()], ['hold', false], 'what is recorded in another\'s hold changes nothing');
+});

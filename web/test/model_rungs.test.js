@@ -2,12 +2,14 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { anotherIsFit, isFit, partOf, unheardMs } from '../app/rungs.js';
+import { FAULT_DOUBT_MS } from '../app/time.js';
 
 /** @typedef {import('../app/rungs.js').Present} Present */
 
-const FIT = { visible: true, sound: 'proven' };
-const HIDDEN = { visible: false, sound: 'proven' };
-const UNPROVEN = { visible: true, sound: 'unproven' };
+const HOLD = 'aaaaaaaaaa-h01';
+const FIT = { visible: true, sound: 'proven', hold: HOLD };
+const HIDDEN = { ...FIT, visible: false };
+const UNPROVEN = { ...FIT, sound: 'unproven' };
 
 /**
  * @param {string} device
@@ -23,7 +25,7 @@ const there = (device, role, over = {}) => ({ device, role, age_ms: 200, state: 
  * @param {{phase?: string, stage?: string | null}} [at]
  */
 const part = (me, others, { phase = 'hold', stage = 'easy' } = {}) =>
-  partOf({ me: { device: me.device, role: me.role, state: me.state }, present: others, phase, stage });
+  partOf({ me: { device: me.device, role: me.role, state: me.state }, present: others, hold: HOLD, phase, stage });
 
 test('one phone alone sounds everything, proven or not', () => {
   for (const state of [FIT, HIDDEN, UNPROVEN, {}]) {
@@ -136,7 +138,33 @@ test('fit means seen and proven', () => {
   assert.equal(isFit(FIT), true);
   assert.equal(isFit(HIDDEN), false);
   assert.equal(isFit(UNPROVEN), false);
-  assert.equal(anotherIsFit([there('b', 'buddy'), there('d', 'diver')], 'b', { phase: 'hold', stage: 'easy' }), true);
-  assert.equal(anotherIsFit([there('b', 'buddy')], 'b', { phase: 'hold', stage: 'easy' }), false);
-  assert.equal(anotherIsFit([there('d', 'diver', { age_ms: 3000 })], 'b', { phase: 'hold', stage: 'final' }), false);
+  assert.equal(anotherIsFit([there('b', 'buddy'), there('d', 'diver')], 'b', { hold: HOLD, phase: 'hold', stage: 'easy' }), true);
+  assert.equal(anotherIsFit([there('b', 'buddy')], 'b', { hold: HOLD, phase: 'hold', stage: 'easy' }), false);
+  assert.equal(anotherIsFit([there('d', 'diver', { age_ms: 3000 })], 'b', { hold: HOLD, phase: 'hold', stage: 'final' }), false);
+});
+
+test('H06 H09 a device whose clock is too far off is not fit: the next one takes the rungs', () => {
+  const off = { ...FIT, doubt_ms: FAULT_DOUBT_MS + 1, takes: true };
+  assert.deepEqual([isFit(off), isFit({ ...FIT, doubt_ms: FAULT_DOUBT_MS }), isFit({ ...FIT, doubt_ms: null })], [false, true, true]);
+  const replaced = there('b2', 'buddy', { state: off });
+  const d = there('d', 'diver');
+  assert.deepEqual(part(d, [d, replaced], { stage: 'late' }), { part: 'buddy', takes: true, elected: 'd' });
+  assert.equal(anotherIsFit([replaced], 'd', { hold: HOLD, phase: 'hold', stage: 'late' }), false);
+  assert.equal(part(replaced, [], { stage: 'late' }).takes, true, 'alone it sounds all the same');
+});
+
+test('H01 a phone whose page is at another hold, or has none, or does not say, sounds nothing for this one', () => {
+  const two = there('b2', 'buddy');
+  const d = there('d', 'diver');
+  for (const hold of ['aaaaaaaaaa-h02', null, undefined]) {
+    const first = there('b1', 'buddy', { state: { ...FIT, hold, takes: true } });
+    assert.deepEqual(part(two, [first, two, d]), { part: 'buddy', takes: true, elected: 'b2' });
+    assert.deepEqual(part(d, [first, d]), { part: 'buddy', takes: true, elected: 'd' });
+    const muteFirst = { ...first, state: { ...first.state, sound: 'unproven' } };
+    const mute = there('d', 'diver', { state: UNPROVEN });
+    assert.equal(part(mute, [muteFirst, mute]).takes, true, 'nor as well as it can');
+    assert.equal(anotherIsFit([first], 'b2', { hold: HOLD, phase: 'hold', stage: 'easy' }), false);
+  }
+  const siren = there('s', 'siren', { state: { ...FIT, hold: null, board: true } });
+  assert.deepEqual(part(d, [siren, d]), { part: 'diver', takes: false, elected: 's' }, 'a siren for all pairs is at every hold');
 });

@@ -239,3 +239,61 @@ test('H06 while the shown time waits in a hold so as not to step back, the doubt
   const off = Math.abs(shown - (truth() - 800));
   assert.ok(Number(d.clock.err()) >= off, `off by ${off}, and says ${d.clock.err()}`);
 });
+
+test('H06 H09 a device that first opens in a hold made on another takes the server\'s time with its first word, however far its wall clock is off', () => {
+  for (const off of [-1500, 1500, -5000, 5000, -30_000, 30_000]) {
+    const d = device();
+    const truth = () => WALL - off + d.mono() - 5000;
+    d.ticks(1000, false);
+    // The running hold comes before the exchanges have been answered.
+    d.pass(250);
+    d.clock.tick(true, false);
+    d.clock.now();
+    d.server(truth());
+    assert.equal(d.clock.now(), truth(), `wall clock off by ${off} ms`);
+    assert.deepEqual([d.clock.info().fault, d.clock.info().own], [false, false]);
+    d.pass(250);
+    d.clock.tick(true, false);
+    assert.equal(d.clock.now(), truth(), 'nor does the next tick wait for what was shown before');
+    // From then on it is a clock like the others: what it has measured stands.
+    d.server(truth() + 3_600_000);
+    assert.equal(d.clock.now(), truth());
+  }
+});
+
+test('H06 H10 a page loaded anew in such a hold, with a wrong time that no server ever set, takes the server\'s', () => {
+  for (const off of [-1500, 1500, -5000, 5000, -30_000, 30_000]) {
+    const before = device();
+    before.ticks(1000, false);
+    before.clock.tick(true, false);
+    const saved = before.clock.forMirror();
+    assert.equal(saved.synced, false);
+    const d = device({ wallOffset: saved.offset_ms });
+    d.clock.tick(true, false);
+    d.clock.now();
+    const truth = () => WALL - off + d.mono() - 5000;
+    d.server(truth());
+    assert.equal(d.clock.now(), truth(), `wall clock off by ${off} ms`);
+  }
+});
+
+test('H06 a page loaded anew in a hold made on another device goes on without a step where its time was right', () => {
+  const d = device({ wallOffset: 4000 });
+  d.clock.tick(true, false);
+  const shown = d.clock.now();
+  d.server(WALL + 4000 - 30);
+  assert.equal(d.clock.now(), shown, 'it waits until the server has come up');
+  d.pass(31);
+  d.server(WALL + 4000 + 1);
+  assert.ok(d.clock.now() >= shown);
+});
+
+test('H06 a hold begun on the own clock keeps it, also when its page is loaded anew', () => {
+  for (const off of [-30_000, -1500, 1500, 30_000]) {
+    const d = device({ wallOffset: -4321 });
+    d.ticks(1000, true);
+    d.server(WALL - 4321 + 1000 + off);
+    d.ticks(1000, true);
+    assert.equal(d.clock.now(), WALL - 4321 + 2000, `${off} ms`);
+  }
+});

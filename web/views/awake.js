@@ -36,6 +36,7 @@ export function createAwake({ app, record }) {
       no.setMeaning(facts ? 'asked' : 'none');
       yes.setMeaning(facts ? 'asked' : 'none');
       if (!facts) return;
+      no.setKind(facts.dry ? 'dry' : 'pool');
       const end = facts.status.next_abs.find((r) => r.rung === 'alarm')?.at ?? facts.now;
       setText(left, `${untilText(end, facts.now)} to the alarm`);
       const high = layout.sideways ? 70 : layout.slab * 0.36;

@@ -131,6 +131,7 @@ export function mount(root, app) {
       const last = at === steps.length - 1;
       right.face(withThem ? 'step done' : 'with them', withThem ? 'ok' : '');
       right.setMeaning(withThem ? `step ${step.what}` : 'with them');
+      right.setKind(facts.dry ? 'dry' : 'pool');
       setShown(right.node, !(withThem && last));
       return false;
     },

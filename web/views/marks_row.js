@@ -78,6 +78,7 @@ export function createMarks({ app, record, takeBack, refresh, first }) {
     if (first && GRAVE.has(word)) await record('incident', { what: 'unknown' }, p.down_at);
   }));
   for (const { word, key } of signKeys) if (GRAVE.has(word)) setClass(key.node, 'grave', true);
+  const keys = [contraction, sign, trouble, ...[...siteKeys, ...signKeys].map((k) => k.key)];
   const sites = el('div', { class: 'choices sites', hidden: true }, siteKeys.map((k) => k.key.node));
   const signs = el('div', { class: 'choices signs', hidden: true }, signKeys.map((k) => k.key.node));
 
@@ -143,8 +144,7 @@ export function createMarks({ app, record, takeBack, refresh, first }) {
       const signBack = ownSign && inOwnCell(ownSign) ? ownSign : null;
       sign.face(signBack ? `take back ${secondsLeft(signBack)}` : choosing === null ? 'sign' : 'close', signBack ? 'back' : choosing === null ? 'sign' : 'no');
       sign.setMeaning(signBack ? `back ${signBack.id}` : 'sign');
-      for (const key of [contraction, trouble]) key.setKind(dry ? 'dry' : 'pool');
-      sign.setKind(dry ? 'dry' : 'pool');
+      for (const key of keys) key.setKind(dry ? 'dry' : 'pool');
       trouble.setMeaning('trouble');
 
       const showSigns = choosing !== null;
@@ -169,7 +169,7 @@ export function createMarks({ app, record, takeBack, refresh, first }) {
       }
     },
     detach() {
-      for (const key of [contraction, sign, trouble, ...siteKeys.map((k) => k.key), ...signKeys.map((k) => k.key)]) key.detach();
+      for (const key of keys) key.detach();
     },
   };
 }

@@ -3,7 +3,10 @@
 /** @typedef {import('./parts.js').HoldApp} HoldApp */
 /** @typedef {import('./parts.js').Pressed} Pressed */
 
-/** A second press that begins this soon after an answer or a look is the same press doubled (own). */
+/**
+ * A press that begins this soon after one that has changed what the slab asks for is the same press doubled (own): between a
+ * tap and an answer two people have to feel something and move, and a doubled press of 250 ms may come half a second later.
+ */
 const DOUBLED_MS = 700;
 
 /**
@@ -13,7 +16,8 @@ const DOUBLED_MS = 700;
  * @param {(words: string) => void} options.failed says that a press was not recorded, '' that one was
  */
 export function newPresses({ app, refresh, failed }) {
-  let lastProof = -Infinity;
+  /** The last press of the slab. */
+  let last = { asks: true, at: -Infinity };
 
   /**
    * @param {string} kind
@@ -57,10 +61,11 @@ export function newPresses({ app, refresh, failed }) {
      */
     async proof(kind, pressed, status) {
       const { down_at } = pressed;
-      if (kind === 'asked' && down_at - lastProof < DOUBLED_MS) return null;
+      const asks = kind === 'asked';
+      if ((asks || kind === 'answered') && asks !== last.asks && Math.abs(down_at - last.at) < DOUBLED_MS) return null;
+      last = { asks, at: down_at };
       const asked = status.asked_at;
       const data = kind === 'answered' && asked !== null && asked <= down_at ? { took_ms: down_at - asked } : {};
-      if (kind !== 'asked') lastProof = down_at;
       return record(kind, data, down_at);
     },
   };

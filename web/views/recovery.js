@@ -188,7 +188,7 @@ export function mount(root, app) {
       awake.update(status.awake_due ? facts : null, layout);
       setClass(page, 'asking-awake', status.awake_due);
       left.setMeaning('not ok');
-      for (const key of [left, back]) key.setKind(dry ? 'dry' : 'pool');
+      for (const key of [left, right, stay, back]) key.setKind(dry ? 'dry' : 'pool');
       marks.update(facts);
       const red = alarmFace(facts);
       setClass(page, 'in-alarm', red !== null);
