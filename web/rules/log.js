@@ -105,28 +105,28 @@ export function notesOf(entries) {
 }
 
 /**
- * The gravest incident anybody named, or the one that began by itself. What an amendment says later does not count here:
- * only an instructor lifts a block.
- * @param {Hold} hold @param {number} startAt @param {string | null} summed @param {number} atMs
+ * What of a hold can keep its diver from diving on: "passed out" that stood longer than a mis-press does, and the gravest
+ * incident anybody named, or the one that began by itself. What is said or amended later does not count here: only an
+ * instructor lifts a block. The sheets and the lines of the log both ask here, so that they never tell two stories.
+ * @param {Hold} hold
+ * @param {number} startAt
+ * @param {string | null} summed the summary's incident
+ * @param {number} atMs
+ * @returns {Pick<LogHold, 'passed_out' | 'incident' | 'incident_at'>}
  */
-function gravest(hold, startAt, summed, atMs) {
+export function graveOf(hold, startAt, summed, atMs) {
+  const said = (/** @type {string} */ kind) => hold.events.filter((e) => e.kind === kind && e.at <= atMs && !dropped(hold, e, atMs));
+  const verdicts = said('verdict');
+  const passed_out = verdicts.some((e, i) =>
+    e.data?.what === 'passed-out' && !(i + 1 < verdicts.length && verdicts[i + 1].at - e.at <= MISPRESS_MS));
   let worst = GRAVE.findIndex((what) => what === summed);
-  let at = null;
-  for (const event of hold.events) {
-    if (event.kind !== 'incident' || event.at < startAt || event.at > atMs || dropped(hold, event, atMs)) continue;
-    worst = Math.max(worst, GRAVE.findIndex((what) => what === event.data?.what), 0);
-    at = event.at;
+  let incident_at = null;
+  for (const { at, data } of said('incident')) {
+    if (at < startAt) continue;
+    worst = Math.max(worst, GRAVE.findIndex((what) => what === data?.what), 0);
+    incident_at = at;
   }
-  return { incident: worst < 0 ? null : GRAVE[worst], incident_at: at };
-}
-
-/**
- * Whether "passed out" was said and stood longer than a mis-press does.
- * @param {Hold} hold @param {number} atMs
- */
-function saidPassedOut(hold, atMs) {
-  const said = hold.events.filter((e) => e.kind === 'verdict' && e.at <= atMs && !dropped(hold, e, atMs));
-  return said.some((e, i) => e.data?.what === 'passed-out' && !(i + 1 < said.length && said[i + 1].at - e.at <= MISPRESS_MS));
+  return { passed_out, incident: worst < 0 ? null : GRAVE[worst], incident_at };
 }
 
 /**
@@ -178,8 +178,7 @@ export function logHoldOf(hold, atMs, zone) {
     back_to_95_ms: s.back_to_95_ms,
     clean: s.clean,
     verdict: /** @type {LogHold['verdict']} */ (s.verdict),
-    passed_out: saidPassedOut(hold, atMs),
-    ...gravest(hold, start, s.incident, atMs),
+    ...graveOf(hold, start, s.incident, atMs),
     conditions,
     felt,
     training_days,
