@@ -19,6 +19,7 @@ import { isAbandoned } from './book.js';
  * @property {Hold} hold
  * @property {Status} status
  * @property {Summary} summary
+ * @property {ReturnType<typeof graveOf>} grave what can keep the diver from diving on
  */
 
 /** @type {WeakMap<Hold, {count: number, record: HoldRecord}>} holds that are over change only with their events */
@@ -33,8 +34,11 @@ const finished = new WeakMap();
 export function recordOf(hold, nowMs) {
   const kept = finished.get(hold);
   if (kept && kept.count === hold.events.length) return kept.record;
-  const record = { hold, status: statusAt(hold, nowMs), summary: summarize(hold, nowMs) };
-  if (record.status.phase === 'over') finished.set(hold, { count: hold.events.length, record });
+  const status = statusAt(hold, nowMs);
+  const summary = summarize(hold, nowMs);
+  const record = { hold, status, summary, grave: graveOf(hold, status.start_at ?? Infinity, summary.incident, nowMs) };
+  // What another phone's clock stamped a little ahead is still to come.
+  if (status.phase === 'over' && hold.events[hold.events.length - 1].at <= nowMs) finished.set(hold, { count: hold.events.length, record });
   return record;
 }
 
@@ -63,7 +67,7 @@ export function factsOf(holds, nowMs) {
   const facts = [];
   for (const hold of holds) {
     const record = recordOf(hold, nowMs);
-    const { status, summary } = record;
+    const { status, summary, grave } = record;
     if (status.start_at === null || status.start_at > nowMs) continue;
     facts.push({
       hold: hold.id,
@@ -77,7 +81,7 @@ export function factsOf(holds, nowMs) {
       hold_ms: summary.hold_ms,
       over: isOver(record, nowMs),
       verdict: /** @type {HoldFacts['verdict']} */ (summary.verdict),
-      ...graveOf(hold, status.start_at, summary.incident, nowMs),
+      ...grave,
     });
   }
   return facts;

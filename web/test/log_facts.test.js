@@ -58,6 +58,13 @@ test('a hold that is over gives its facts to the guards', () => {
   }]);
 });
 
+test('H19 what is stamped a little ahead counts when its time has come, also in a hold that was over', () => {
+  const hold = made('h-01', [...CALM, ['incident', 301, { what: 'blackout' }]]);
+  assert.equal(factsOf([hold], NOON + 300_000)[0].incident, null);
+  assert.equal(factsOf([hold], NOON + 301_000)[0].incident, 'blackout');
+  assert.equal(recordOf(hold, NOON + 301_000).status.phase, 'incident');
+});
+
 test('a hold that was only planned is no hold yet', () => {
   const hold = newHold('h-01');
   addEvent(hold, /** @type {any} */ ({ id: 'aaaaaaaaaa-900001', hold: 'h-01', kind: 'plan', at: NOON, by: 'buddy', data: PLAN }));
@@ -227,6 +234,7 @@ test('the log’s row says the gravest thing first', () => {
   assert.equal(words(CALM), 'no verdict yet');
   assert.equal(words([...CALM, ['verdict', 300, { what: 'passed-out' }]]), 'passed out');
   assert.equal(words([...CALM, ['verdict', 300, { what: 'shaky' }]]), 'shaky');
+  assert.equal(words([...CALM, ['verdict', 300, { what: 'passed-out' }], ['verdict', 360, { what: 'clean' }]]), 'passed out', 'as its line says, though said anew');
   assert.equal(words([['surfaced', 20]]), 'not over');
 });
 
