@@ -38,9 +38,6 @@ const CROCKFORD = '0123456789abcdefghjkmnpqrstvwxyz';
  * @property {boolean} quiet early prompts begin with light and vibration, the tone comes 2 s later
  */
 
-/** @type {Readonly<Prefs>} */
-export const PREFS_DEFAULT = Object.freeze({ night: 'auto', hand: 'right', hears: null, digits: false, quiet: true });
-
 /**
  * @param {(bytes: Uint8Array) => Uint8Array} fill `crypto.getRandomValues`
  * @returns {string} ten characters

@@ -7,9 +7,6 @@ import { READING_LIMITS } from './readings.js';
 
 /** @typedef {import('./fold.js').Hold} Hold */
 
-/** An answer that took so long is slow, ms: the one that raises the checks. */
-export const SLOW_MS = 3000;
-
 /**
  * @typedef {object} Debrief
  * @property {number} looks
@@ -80,20 +77,4 @@ function soundedOf(entries) {
     if (rung && due !== null) dues[rung].add(due);
   }
   return { prompt: dues.prompt.size, again: dues.again.size, alarm: dues.alarm.size };
-}
-
-/**
- * The answers of a hold against the diver's usual answer time.
- * @param {{at_ms: number, took_ms: number | null}[]} answers
- * @param {number | null} usualMs
- * @returns {{at_ms: number, took_ms: number, permille: number | null, slow: boolean}[]} those that were timed; permille of the
- * usual, rounded down
- */
-export function answersAgainst(answers, usualMs) {
-  return answers.flatMap(({ at_ms, took_ms }) => (took_ms === null ? [] : [{
-    at_ms,
-    took_ms,
-    permille: usualMs !== null && usualMs > 0 ? Math.floor((took_ms * 1000) / usualMs) : null,
-    slow: took_ms >= SLOW_MS,
-  }]));
 }

@@ -188,9 +188,6 @@ export function logHoldOf(hold, atMs, zone) {
 /** @param {{diver_id: string | null, diver_key: string}} h @returns {Person} */
 export const diverIn = (h) => ({ id: h.diver_id, key: h.diver_key });
 
-/** @param {{buddy_id: string | null, buddy_key: string}} h @returns {Person} */
-export const buddyIn = (h) => ({ id: h.buddy_id, key: h.buddy_key });
-
 /**
  * One diver's holds, oldest first.
  * @param {LogHold[]} log
