@@ -11,6 +11,8 @@ const RESERVED = 'counter';
 const BLOCK = 200;
 const FEW_LEFT = 100;
 const PREFS = 'buddyclock.prefs';
+/** What the sheets keep between visits, in sessionStorage: it names the diver, and is erased with the diver's log. */
+export const DRAFTS = Object.freeze({ plan: 'buddyclock-draft', series: 'buddyclock-series' });
 
 /** Crockford's base 32, lower case: no i, l, o, u. */
 const CROCKFORD = '0123456789abcdefghjkmnpqrstvwxyz';

@@ -1,6 +1,6 @@
 // A hold as one line of the log: flat and small, so that what is said over thousands of holds never folds them again.
 
-import { dropped } from './fold.js';
+import { dropped, MISPRESS_MS } from './fold.js';
 import { nameKey, samePerson, wordsIn } from './people.js';
 import { statusAt } from './status.js';
 import { effectiveEvents, summarize } from './summary.js';
@@ -63,8 +63,6 @@ import { wholeIn } from './event.js';
 
 /** Version of the shape of a LogHold, and of the rules that make it: kept ones of another are made anew. */
 export const LOG_VERSION = 1;
-/** A verdict that another one follows within this was a mis-press, ms. */
-const MISPRESS_MS = 10_000;
 /** From light to grave. */
 const GRAVE = /** @type {const} */ (['unknown', 'lmc', 'blackout']);
 /** Most training days in a row that a note may tell of. */
@@ -117,6 +115,7 @@ export function notesOf(entries) {
 export function graveOf(hold, startAt, summed, atMs) {
   const said = (/** @type {string} */ kind) => hold.events.filter((e) => e.kind === kind && e.at <= atMs && !dropped(hold, e, atMs));
   const verdicts = said('verdict');
+  // A verdict that another one follows as soon was a mis-press too.
   const passed_out = verdicts.some((e, i) =>
     e.data?.what === 'passed-out' && !(i + 1 < verdicts.length && verdicts[i + 1].at - e.at <= MISPRESS_MS));
   let worst = GRAVE.findIndex((what) => what === summed);
