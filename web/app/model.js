@@ -34,7 +34,7 @@ const DISK_MS = 200;
 /** Holds of any pair with an event this young are read at the start, for rests and blocks (ms, own). */
 export const RECENT_MS = 48 * 3_600_000;
 /** What was recorded alone is of the outing that a phone joins if it is no older (ms): no host takes older events. */
-const OUTING_MS = 24 * 3_600_000;
+const HOST_TAKES_MS = 24 * 3_600_000;
 
 /**
  * @typedef {object} ModelEnv
@@ -442,7 +442,7 @@ export function newModel(env) {
     async become(next) {
       if (identity.device === next.device && identity.pair === '' && next.pair !== '') {
         // What was just recorded alone belongs to the pair now; what is older was never part of its outing.
-        const since = clock.now() - OUTING_MS;
+        const since = clock.now() - HOST_TAKES_MS;
         const holds = book.entries().flatMap(({ hold, pair }) => (pair === '' && Number(hold.events.at(-1)?.at) >= since ? [hold.id] : []));
         await store.move(holds, next.pair);
         book.move(holds, next.pair);
