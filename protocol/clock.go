@@ -6,12 +6,6 @@ import "math"
 // by the device's clock, T2 and T3 by the server's.
 type Exchange struct{ T1, T2, T3, T4 float64 }
 
-// OffsetMs is server minus device by this exchange alone (RFC 5905, section 8).
-func (e Exchange) OffsetMs() float64 { return ((e.T2 - e.T1) + (e.T3 - e.T4)) / 2 }
-
-// DelayMs is the round trip without the server's share (RFC 5905, section 8).
-func (e Exchange) DelayMs() float64 { return (e.T4 - e.T1) - (e.T3 - e.T2) }
-
 // ClockReading is what is known of the offset at some instant.
 type ClockReading struct {
 	OffsetMs float64 // server minus device, in steps of 0.001 ms

@@ -120,29 +120,3 @@ func (l holdLog) sounded() RungCounts {
 	}
 	return RungCounts{int64(len(dues["prompt"])), int64(len(dues["again"])), int64(len(dues["alarm"]))}
 }
-
-// AnswerMark is a timed answer against the diver's usual answer time.
-type AnswerMark struct {
-	AtMs     int64  `json:"at_ms"`
-	TookMs   int64  `json:"took_ms"`
-	Permille *int64 `json:"permille"` // of the usual, rounded down
-	Slow     bool   `json:"slow"`
-}
-
-// AnswersAgainst holds the timed answers of a hold against the usual time,
-// which may be nil.
-func AnswersAgainst(answers []Answer, usualMs *int64) []AnswerMark {
-	marks := []AnswerMark{}
-	for _, a := range answers {
-		if a.TookMs == nil {
-			continue
-		}
-		m := AnswerMark{AtMs: a.AtMs, TookMs: *a.TookMs, Slow: *a.TookMs >= slowAnswerMs}
-		if usualMs != nil && *usualMs > 0 {
-			permille := floorDiv(m.TookMs*1000, *usualMs)
-			m.Permille = &permille
-		}
-		marks = append(marks, m)
-	}
-	return marks
-}

@@ -66,9 +66,8 @@ type LogHold struct {
 	TrainingDays         *int64   `json:"training_days"`
 }
 
-// DiverIn and BuddyIn are who dived and who watched.
+// DiverIn is who dived.
 func (h *LogHold) DiverIn() Person { return Person{h.DiverID, h.DiverKey} }
-func (h *LogHold) BuddyIn() Person { return Person{h.BuddyID, h.BuddyKey} }
 
 // HoldsOfDiver gives one diver's holds, oldest first.
 func HoldsOfDiver(log []LogHold, diver Person) []LogHold {

@@ -67,17 +67,12 @@ type callInput struct {
 	Setting     *string           `json:"setting"`
 	Field       string            `json:"field"`
 	Points      []protocol.Point  `json:"points"`
-	Answers     []protocol.Answer `json:"answers"`
-	UsualMs     *int64            `json:"usual_ms"`
 	Reading     protocol.Reading  `json:"reading"`
 	Previous    *protocol.Reading `json:"previous"`
 	Series      *protocol.Series  `json:"series"`
 	FirstS      int64             `json:"first_s"`
 	StepS       int64             `json:"step_s"`
 	RestS       int64             `json:"rest_s"`
-	HoldS       int64             `json:"hold_s"`
-	FirstRestS  int64             `json:"first_rest_s"`
-	LeastRestS  int64             `json:"least_rest_s"`
 	Count       int               `json:"count"`
 }
 
@@ -126,8 +121,6 @@ func callRule(t *testing.T, name string, input json.RawMessage) any {
 		return protocol.LogHoldOf(in.hold(t), in.AtMs, fixedZone(in.OffsetMin))
 	case "debrief":
 		return protocol.DebriefOf(in.hold(t), in.AtMs)
-	case "answersAgainst":
-		return protocol.AnswersAgainst(in.Answers, in.UsualMs)
 	case "line":
 		return protocol.RobustLine(in.Points)
 	case "expectations":
@@ -146,8 +139,6 @@ func callRule(t *testing.T, name string, input json.RawMessage) any {
 		return protocol.SeriesAt(*in.Series, in.Log, in.NowMs)
 	case "growing":
 		return protocol.GrowingHolds(in.FirstS, in.StepS, in.RestS, in.Count)
-	case "shrinking":
-		return protocol.ShrinkingRests(in.HoldS, in.FirstRestS, in.StepS, in.LeastRestS, in.Count)
 	}
 	require.Fail(t, "there is no call "+name)
 	return nil

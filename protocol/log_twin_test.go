@@ -82,8 +82,7 @@ func callsOf(r *rand.Rand) (calls []ruleCall) {
 	calls = append(calls, ruleCall{"guards", guards}, ruleCall{"holdsOfDiver", map[string]any{"log": log, "diver": person()}},
 		ruleCall{"seriesAt", map[string]any{"series": series, "log": log, "now_ms": now}},
 		ruleCall{"reading", map[string]any{"reading": randomReading(r), "previous": []any{nil, randomReading(r)}[r.IntN(2)]}},
-		ruleCall{"growing", map[string]any{"first_s": r.IntN(900), "step_s": r.IntN(60), "count": 1 + r.IntN(22), "rest_s": r.IntN(3_700)}},
-		ruleCall{"shrinking", map[string]any{"hold_s": r.IntN(950), "count": 1 + r.IntN(22), "first_rest_s": r.IntN(3_700), "step_s": r.IntN(60), "least_rest_s": r.IntN(90)}})
+		ruleCall{"growing", map[string]any{"first_s": r.IntN(900), "step_s": r.IntN(60), "count": 1 + r.IntN(22), "rest_s": r.IntN(3_700)}})
 	for _, setting := range []string{"dry", "pool"} {
 		calls = append(calls, ruleCall{"expectations", map[string]any{"setting": setting, "log": log}}, ruleCall{"trends", map[string]any{"setting": setting, "log": log}})
 		for _, field := range []string{"onset", "hold", "easy", "answer", "recovery"} {

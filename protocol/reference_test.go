@@ -374,8 +374,6 @@ func TestReferenceOffsetAndDelayOfRFC5905(t *testing.T) {
 		{protocol.Exchange{T1: 1000, T2: 1150, T3: 1160, T4: 1090}, 110, 80, 110},
 		{protocol.Exchange{T1: 1000, T2: 1190, T3: 1200, T4: 1090}, 150, 80, 110},
 	} {
-		require.Equal(t, c.offset, c.exchange.OffsetMs())
-		require.Equal(t, c.delay, c.exchange.DelayMs())
 		clock := protocol.NewClockEstimate(0, 0)
 		require.True(t, clock.Add(c.exchange, "clock-1"))
 		reading := clock.At(c.exchange.T4)

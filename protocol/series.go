@@ -161,23 +161,12 @@ func SeriesAt(s Series, log []LogHold, nowMs int64) SeriesNow {
 // GrowingHolds makes a series of constant rest and growing holds, nil where a
 // value leaves its limits. All in seconds.
 func GrowingHolds(firstS, stepS, restS int64, count int) []Step {
-	return made(count, func(i int64) Step { return Step{firstS + i*stepS, restS} })
-}
-
-// ShrinkingRests makes a series of constant holds and shrinking rests, none
-// shorter than the least; nil where a value leaves its limits. All in seconds.
-func ShrinkingRests(holdS, firstRestS, stepS, leastRestS int64, count int) []Step {
-	return made(count, func(i int64) Step { return Step{holdS, max(firstRestS-i*stepS, leastRestS)} })
-}
-
-// made gives the steps; after the last hold there is no rest.
-func made(count int, step func(int64) Step) []Step {
 	if count < 1 || count > maxSteps {
 		return nil
 	}
 	steps := make([]Step, count)
 	for i := range steps {
-		steps[i] = step(int64(i))
+		steps[i] = Step{firstS + int64(i)*stepS, restS}
 		if i == count-1 {
 			steps[i].RestS = 0
 		}

@@ -28,7 +28,6 @@ import { newSharedClock } from './time.js';
 
 /** Where the pairs an earlier page knew of are kept. */
 const PAIRS = 'board-pairs';
-const KNOCK_MS = 3000;
 
 /** @typedef {Awaited<ReturnType<typeof startBoard>>} BoardApp */
 /** @typedef {ReturnType<BoardApp['frame']>} BoardFrame */
@@ -247,7 +246,7 @@ export async function startBoard(on) {
 
   const access = newAccess({
     post: (path, body) => postJson(location.origin + path, body),
-    knock: () => knock(`${location.origin}/healthz`, KNOCK_MS),
+    knock: () => knock(`${location.origin}/healthz`),
     secret: identity.secret || null,
     identity: () => identity,
     newDevice: () => newDeviceId(random),

@@ -20,9 +20,12 @@ import { anotherIsFit, isAt, isFit, partOf, unheardMs } from './rungs.js';
 /** @typedef {import('../rules/status.js').Status} Status */
 /** @typedef {import('./rungs.js').Present} Present */
 
-/** A device not heard for this long is not live in a hold, and before and after one (ms). */
-export const STALE_HOLD_MS = 3000;
-export const STALE_IDLE_MS = 12_000;
+/**
+ * A device not heard for this long is not live on a board (ms): in a hold as soon as it is stale, before and after one only
+ * when it is lost (PROTOCOL, section 6).
+ */
+export const UNHEARD_HOLD_MS = 3000;
+export const UNHEARD_IDLE_MS = 12_000;
 /** A board that has not heard its host for longer than this says so of itself and of every pair (ms). */
 export const LOST_MS = 3000;
 
@@ -136,7 +139,7 @@ function silentMs(devices, lostMs, inHold) {
   const buddies = devices.filter((p) => p.role === 'buddy');
   const ages = (buddies.length > 0 ? buddies : devices.filter((p) => p.role === 'diver')).map((p) => p.age_ms);
   const age = ages.length === 0 ? Infinity : Math.min(...ages);
-  const limit = inHold ? STALE_HOLD_MS : STALE_IDLE_MS;
+  const limit = inHold ? UNHEARD_HOLD_MS : UNHEARD_IDLE_MS;
   return Math.max(lostMs > LOST_MS ? lostMs : 0, age > limit ? age : 0);
 }
 

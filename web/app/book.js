@@ -16,6 +16,8 @@ import { isThere, newHave } from '../sync/outbox.js';
 export const ABANDONED_MS = 3 * 3_600_000;
 /** A plan this old is not gone on with: the next one is a new hold (ms, own). */
 export const OLD_PLAN_MS = 12 * 3_600_000;
+/** What is older than this is taken for an earlier outing: its sound check and its holds are not of this one (ms, own). */
+export const EARLIER_OUTING_MS = 12 * 3_600_000;
 
 const RUNNING = new Set(['hold', 'recovery', 'watch', 'incident']);
 const RUNGS = ['prompt', 'again', 'alarm'];

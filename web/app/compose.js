@@ -43,8 +43,6 @@ const BEACON_BYTES = 60_000;
 const SAME_PLACE_MS = 10 * 60_000;
 /** How often the mirror notes the clock, and tabs renew their lease (ms). */
 const NOTE_MS = 1000;
-/** A host that has not answered a knock in this time is taken for absent (ms, own). */
-const KNOCK_MS = 3000;
 
 /** @typedef {ReturnType<typeof newModel>} Model */
 /** @typedef {Awaited<ReturnType<typeof startApp>>} App */
@@ -322,7 +320,7 @@ export async function startApp(on) {
 
   const access = newAccess({
     post: (path, body) => postJson(location.origin + path, body),
-    knock: () => knock(`${location.origin}/healthz`, KNOCK_MS),
+    knock: () => knock(`${location.origin}/healthz`),
     secret: identity.secret || null,
     identity: () => model.identity(),
     newDevice: () => model.newDevice(),

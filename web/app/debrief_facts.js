@@ -176,8 +176,8 @@ export function trendWords(msPerMin) {
  * @param {HoldRecord} record
  * @param {boolean} [over] it runs no more, though it may have been left without an end
  */
-export function logWords({ hold, status, summary: s }, over = status.phase === 'over') {
-  const grave = lineWords({ ...s, over, passed_out: false });
+export function logWords({ hold, status, summary: s, grave: said }, over = status.phase === 'over') {
+  const grave = lineWords({ ...s, ...said, over });
   if (grave !== CLEAN && grave !== LATE) return grave;
   if (s.answers.some((a) => a.after === 'alarm')) return 'answer under the alarm';
   if (s.answers.some((a) => a.after === 'again')) return 'answer on again';

@@ -11,6 +11,8 @@ const RESERVED = 'counter';
 const BLOCK = 200;
 const FEW_LEFT = 100;
 const PREFS = 'buddyclock.prefs';
+/** What the sheets keep between visits, in sessionStorage: it names the diver, and is erased with the diver's log. */
+export const DRAFTS = Object.freeze({ plan: 'buddyclock-draft', series: 'buddyclock-series' });
 
 /** Crockford's base 32, lower case: no i, l, o, u. */
 const CROCKFORD = '0123456789abcdefghjkmnpqrstvwxyz';
@@ -37,9 +39,6 @@ const CROCKFORD = '0123456789abcdefghjkmnpqrstvwxyz';
  * @property {boolean} [reads] this phone types readings in a hold; not kept
  * @property {boolean} quiet early prompts begin with light and vibration, the tone comes 2 s later
  */
-
-/** @type {Readonly<Prefs>} */
-export const PREFS_DEFAULT = Object.freeze({ night: 'auto', hand: 'right', hears: null, digits: false, quiet: true });
 
 /**
  * @param {(bytes: Uint8Array) => Uint8Array} fill `crypto.getRandomValues`

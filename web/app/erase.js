@@ -3,12 +3,9 @@
  * draft that was made of them.
  */
 
-import { eventId } from './device.js';
+import { DRAFTS, eventId } from './device.js';
 
 /** @typedef {import('./model.js').Model} Model */
-
-/** What the sheets keep between visits. */
-const DRAFTS = ['buddyclock-draft', 'buddyclock-series'];
 
 /**
  * @param {object} env
@@ -26,7 +23,7 @@ export function newEraser({ store, model, logbook }) {
     const profiles = rows.flatMap(({ event }) => (event.kind === 'profile' ? [String(event.data?.diver_id)] : []));
     const change = await store.remove(ids, [...holds], profiles.map(logbook.profileKey));
     logbook.forget({ divers: profiles, holds }, change);
-    for (const draft of DRAFTS) {
+    for (const draft of Object.values(DRAFTS)) {
       try {
         sessionStorage.removeItem(draft);
       } catch {

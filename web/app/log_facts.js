@@ -3,7 +3,7 @@
  * the sheets. Pure: the rules do the counting, this gathers it.
  */
 
-import { dropped } from '../rules/fold.js';
+import { graveOf } from '../rules/log.js';
 import { idIn } from '../rules/people.js';
 import { statusAt } from '../rules/status.js';
 import { summarize } from '../rules/summary.js';
@@ -19,6 +19,7 @@ import { isAbandoned } from './book.js';
  * @property {Hold} hold
  * @property {Status} status
  * @property {Summary} summary
+ * @property {ReturnType<typeof graveOf>} grave what can keep the diver from diving on
  */
 
 /** @type {WeakMap<Hold, {count: number, record: HoldRecord}>} holds that are over change only with their events */
@@ -33,8 +34,11 @@ const finished = new WeakMap();
 export function recordOf(hold, nowMs) {
   const kept = finished.get(hold);
   if (kept && kept.count === hold.events.length) return kept.record;
-  const record = { hold, status: statusAt(hold, nowMs), summary: summarize(hold, nowMs) };
-  if (record.status.phase === 'over') finished.set(hold, { count: hold.events.length, record });
+  const status = statusAt(hold, nowMs);
+  const summary = summarize(hold, nowMs);
+  const record = { hold, status, summary, grave: graveOf(hold, status.start_at ?? Infinity, summary.incident, nowMs) };
+  // What another phone's clock stamped a little ahead is still to come.
+  if (status.phase === 'over' && hold.events[hold.events.length - 1].at <= nowMs) finished.set(hold, { count: hold.events.length, record });
   return record;
 }
 
@@ -52,26 +56,6 @@ export function diverOf({ status }) {
   return status.plan?.diver ?? '';
 }
 
-const GRAVE = /** @type {const} */ (['unknown', 'lmc', 'blackout']);
-
-/**
- * The gravest incident anybody named, or the one that began by itself. What an
- * amendment says later does not count here: only an instructor lifts a block.
- * @param {HoldRecord} record
- * @param {number} nowMs
- */
-function incidentOf({ hold, status, summary }, nowMs) {
-  let worst = summary.incident === null ? -1 : GRAVE.indexOf(/** @type {any} */ (summary.incident));
-  let at = null;
-  for (const event of hold.events) {
-    if (event.kind !== 'incident' || status.start_at === null || event.at < status.start_at) continue;
-    if (dropped(hold, event, nowMs)) continue;
-    worst = Math.max(worst, GRAVE.indexOf(/** @type {any} */ (event.data?.what)), 0);
-    at = Math.max(at ?? event.at, event.at);
-  }
-  return { what: worst < 0 ? null : GRAVE[worst], at };
-}
-
 /**
  * The started holds as the guards need them.
  * @param {Hold[]} holds
@@ -83,9 +67,8 @@ export function factsOf(holds, nowMs) {
   const facts = [];
   for (const hold of holds) {
     const record = recordOf(hold, nowMs);
-    const { status, summary } = record;
+    const { status, summary, grave } = record;
     if (status.start_at === null || status.start_at > nowMs) continue;
-    const incident = incidentOf(record, nowMs);
     facts.push({
       hold: hold.id,
       diver: diverOf(record),
@@ -97,29 +80,11 @@ export function factsOf(holds, nowMs) {
       end_at: status.surfaced_at ?? status.recovered_at ?? null,
       hold_ms: summary.hold_ms,
       over: isOver(record, nowMs),
-      incident: incident.what,
-      incident_at: incident.at,
       verdict: /** @type {HoldFacts['verdict']} */ (summary.verdict),
-      passed_out: saidPassedOut(hold.events),
+      ...grave,
     });
   }
   return facts;
-}
-
-/** A verdict that another one follows within this was a mis-press (ms; the time in which any press can be taken back). */
-const MISPRESS_MS = 10_000;
-
-/**
- * Whether "passed out" was said and stood longer than a mis-press does: changing
- * the verdict later does not lift the block that it brought.
- * @param {{kind: string, at: number, data?: Record<string, unknown>}[]} events in order
- */
-export function saidPassedOut(events) {
-  const verdicts = events.filter((e) => e.kind === 'verdict');
-  return verdicts.some((e, i) => {
-    const next = verdicts[i + 1];
-    return e.data?.what === 'passed-out' && next !== undefined && next.at - e.at > MISPRESS_MS;
-  });
 }
 
 /**

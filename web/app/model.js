@@ -7,8 +7,9 @@
 import { decodeEvent } from '../rules/event.js';
 import { readPlan } from '../rules/plan.js';
 import { statusAt } from '../rules/status.js';
-import { dropped } from '../rules/fold.js';
+import { dropped, MISPRESS_MS } from '../rules/fold.js';
 import { newSealer } from '../sync/seal.js';
+import { GRACE_MS } from './countdown.js';
 import { guardsOf } from './guards.js';
 import { newKnown } from './known.js';
 import { newestPlan, recordOf } from './log_facts.js';
@@ -24,10 +25,6 @@ import { PlainError } from './access.js';
 /** @typedef {import('./device.js').Identity} Identity */
 /** @typedef {import('./rungs.js').Present} Present */
 
-/** A press can be taken back for this long (ms). */
-export const TAKE_BACK_MS = 10_000;
-/** Without a press the hold counts from zero when zero is this long past (ms). */
-export const ZERO_MS = 15_000;
 /** A countdown this long past is taken for forgotten (ms, own): no hold lasts so long. */
 const ZERO_OLD_MS = 20 * 60_000;
 /** Other phones than the buddy's give the buddy's this head start in saying so (ms, own). */
@@ -37,7 +34,7 @@ const DISK_MS = 200;
 /** Holds of any pair with an event this young are read at the start, for rests and blocks (ms, own). */
 export const RECENT_MS = 48 * 3_600_000;
 /** What was recorded alone is of the outing that a phone joins if it is no older (ms): no host takes older events. */
-const OUTING_MS = 24 * 3_600_000;
+const HOST_TAKES_MS = 24 * 3_600_000;
 
 /**
  * @typedef {object} ModelEnv
@@ -283,7 +280,7 @@ export function newModel(env) {
     if (!target || !id.startsWith(identity.device + '-')) no('not-own', 'Only a press made on this phone can be taken back here.');
     const event = /** @type {HoldEvent} */ (target);
     const at = Math.max(clock.now(), event.at);
-    if (at - event.at > TAKE_BACK_MS) no('too-late', 'Ten seconds are over: amend it in the debrief.');
+    if (at - event.at > MISPRESS_MS) no('too-late', 'Ten seconds are over: amend it in the debrief.');
     return record('amend', { target: id, drop: true }, { hold: event.hold, at });
   };
 
@@ -295,9 +292,9 @@ export function newModel(env) {
     const list = [];
     for (let i = hold.events.length - 1; i >= 0; i -= 1) {
       const e = hold.events[i];
-      if (now - e.at > TAKE_BACK_MS) break;
+      if (now - e.at > MISPRESS_MS) break;
       if (!PRESSED.has(e.kind) || !e.id.startsWith(identity.device + '-') || dropped(hold, e, now)) continue;
-      list.push({ id: e.id, kind: e.kind, at: e.at, left_ms: TAKE_BACK_MS - Math.max(0, now - e.at) });
+      list.push({ id: e.id, kind: e.kind, at: e.at, left_ms: MISPRESS_MS - Math.max(0, now - e.at) });
     }
     return list;
   };
@@ -308,7 +305,7 @@ export function newModel(env) {
     if (!s || s.phase !== 'breathe-up' || s.zero_at === null || s.start_at !== null) return;
     if (identity.role === 'siren' || !env.first()) return;
     const past = clock.now() - s.zero_at;
-    const wait = ZERO_MS + (identity.role === 'buddy' ? 0 : ZERO_TURN_MS);
+    const wait = GRACE_MS + (identity.role === 'buddy' ? 0 : ZERO_TURN_MS);
     const key = `${s.hold}@${s.zero_at}`;
     if (past < wait || past > ZERO_OLD_MS || startedFor === key) return;
     startedFor = key;
@@ -447,7 +444,7 @@ export function newModel(env) {
     async become(next) {
       if (identity.device === next.device && identity.pair === '' && next.pair !== '') {
         // What was just recorded alone belongs to the pair now; what is older was never part of its outing.
-        const since = clock.now() - OUTING_MS;
+        const since = clock.now() - HOST_TAKES_MS;
         const holds = book.entries().flatMap(({ hold, pair }) => (pair === '' && Number(hold.events.at(-1)?.at) >= since ? [hold.id] : []));
         await store.move(holds, next.pair);
         book.move(holds, next.pair);

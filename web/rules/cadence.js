@@ -130,14 +130,3 @@ export function nextTap(plannedMs, afterMs) {
   }
   return plannedMs + 15000 * (Math.floor((afterMs - plannedMs) / 15000) + 1);
 }
-
-/**
- * All taps of the announced pattern up to and including `toMs`.
- * @param {number} plannedMs planned time, more than 0
- * @param {number} toMs
- */
-export function listedTaps(plannedMs, toMs) {
-  const taps = [];
-  for (let t = nextTap(plannedMs, 0); t <= toMs; t = nextTap(plannedMs, t)) taps.push(t);
-  return taps;
-}

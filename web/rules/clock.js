@@ -25,12 +25,6 @@ const USUAL_DRIFT_PPM = 30;
 /** Beyond this a µs is no longer a whole number, ms. */
 const LATEST_MS = Number.MAX_SAFE_INTEGER / 1000;
 
-/** Round-trip delay of one exchange (RFC 5905, section 8), ms. @param {Exchange} e */
-export const delayMs = ({ t1, t2, t3, t4 }) => t4 - t1 - (t3 - t2);
-
-/** Offset of the server's clock by one exchange (RFC 5905, section 8), ms. @param {Exchange} e */
-export const offsetMs = ({ t1, t2, t3, t4 }) => (t2 - t1 + (t3 - t4)) / 2;
-
 /**
  * Estimates the offset by intersecting what each exchange proves. All work is in whole µs, so that every side that
  * follows these steps gets the same numbers:

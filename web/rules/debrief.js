@@ -1,14 +1,11 @@
 // What a debrief shows beside the summary: what was asked and answered, where contractions moved, readings, notes.
 
 import { notesOf } from './log.js';
-import { effectiveEvents, spanOf, summarize } from './summary.js';
+import { SITES, effectiveEvents, spanOf, summarize } from './summary.js';
 import { wholeIn, wordOf } from './event.js';
 import { READING_LIMITS } from './readings.js';
 
 /** @typedef {import('./fold.js').Hold} Hold */
-
-/** An answer that took so long is slow, ms: the one that raises the checks. */
-export const SLOW_MS = 3000;
 
 /**
  * @typedef {object} Debrief
@@ -41,7 +38,7 @@ export function debriefOf(hold, atMs) {
   /** @type {Debrief['sites']} */
   const sites = [];
   for (const { event, at } of inHold) {
-    const site = event.kind === 'contraction' ? wordOf(event.data?.site, /** @type {const} */ (['belly', 'chest', 'throat'])) : null;
+    const site = event.kind === 'contraction' ? wordOf(event.data?.site, SITES) : null;
     if (site && sites[sites.length - 1]?.site !== site) sites.push({ site, at_ms: at - since });
   }
   const { notes, conditions, felt, training_days } = notesOf(entries);
@@ -57,8 +54,8 @@ export function debriefOf(hold, atMs) {
       id: event.id,
       at_ms: at - start,
       since_surfaced_ms: surfaced === null ? null : at - surfaced,
-      spo2: wholeIn(event.data?.spo2, READING_LIMITS.spo2[0], READING_LIMITS.spo2[1]),
-      hr: wholeIn(event.data?.hr, READING_LIMITS.hr[0], READING_LIMITS.hr[1]),
+      spo2: wholeIn(event.data?.spo2, ...READING_LIMITS.spo2),
+      hr: wholeIn(event.data?.hr, ...READING_LIMITS.hr),
       source: typeof event.data?.source === 'string' ? event.data.source : '',
     })),
     notes: notes.map(({ about, event, at }) => ({
@@ -80,20 +77,4 @@ function soundedOf(entries) {
     if (rung && due !== null) dues[rung].add(due);
   }
   return { prompt: dues.prompt.size, again: dues.again.size, alarm: dues.alarm.size };
-}
-
-/**
- * The answers of a hold against the diver's usual answer time.
- * @param {{at_ms: number, took_ms: number | null}[]} answers
- * @param {number | null} usualMs
- * @returns {{at_ms: number, took_ms: number, permille: number | null, slow: boolean}[]} those that were timed; permille of the
- * usual, rounded down
- */
-export function answersAgainst(answers, usualMs) {
-  return answers.flatMap(({ at_ms, took_ms }) => (took_ms === null ? [] : [{
-    at_ms,
-    took_ms,
-    permille: usualMs !== null && usualMs > 0 ? Math.floor((took_ms * 1000) / usualMs) : null,
-    slow: took_ms >= SLOW_MS,
-  }]));
 }

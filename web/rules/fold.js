@@ -20,7 +20,7 @@ import { apply, newState, settle } from './apply.js';
  */
 
 /** No later than this after an event, its own device may take it back as a mis-press, ms. */
-const MISPRESS_MS = 10000;
+export const MISPRESS_MS = 10000;
 /**
  * @param {string} holdId
  * @returns {Hold}

@@ -216,7 +216,7 @@ export function lookProves(rules, c, t) {
 }
 
 /** How long after the buddy's `asked` a touch on the diver's phone still answers it, ms. */
-const TOUCH_MS = 10000;
+export const TOUCH_MS = 10000;
 
 /**
  * Would a touch on the diver's phone at `t` be a proof, no alarm standing? `asked` where it answers the buddy,
@@ -237,16 +237,15 @@ export function touchProves({ plan, bounds }, c, t) {
  * @typedef {{prompt: number, again: number, alarm: number}} BringUp
  */
 
-/** From a cause that may be followed by hand to its second call and its alarm, ms. */
-const UP_AGAIN_MS = 4000;
-const UP_ALARM_MS = 8000;
+/** From a cause that may be followed by hand to each rung, ms. */
+export const UP_AFTER_MS = Object.freeze({ prompt: 0, again: 4000, alarm: 8000 });
 
 /**
  * @param {number} endAt the agreed end
  * @returns {BringUp}
  */
 export function newBringUp(endAt) {
-  return { prompt: endAt, again: endAt + UP_AGAIN_MS, alarm: endAt + UP_ALARM_MS };
+  return { prompt: endAt, again: endAt + UP_AFTER_MS.again, alarm: endAt + UP_AFTER_MS.alarm };
 }
 
 /**
@@ -256,8 +255,8 @@ export function newBringUp(endAt) {
  */
 export function endHold(up, t) {
   up.prompt = Math.min(up.prompt, t);
-  up.again = Math.min(up.again, t + UP_AGAIN_MS);
-  up.alarm = Math.min(up.alarm, t + UP_ALARM_MS);
+  up.again = Math.min(up.again, t + UP_AFTER_MS.again);
+  up.alarm = Math.min(up.alarm, t + UP_AFTER_MS.alarm);
 }
 
 /**

@@ -1,6 +1,6 @@
 // A hold as one line of the log: flat and small, so that what is said over thousands of holds never folds them again.
 
-import { dropped } from './fold.js';
+import { dropped, MISPRESS_MS } from './fold.js';
 import { nameKey, samePerson, wordsIn } from './people.js';
 import { statusAt } from './status.js';
 import { effectiveEvents, summarize } from './summary.js';
@@ -63,8 +63,6 @@ import { wholeIn } from './event.js';
 
 /** Version of the shape of a LogHold, and of the rules that make it: kept ones of another are made anew. */
 export const LOG_VERSION = 1;
-/** A verdict that another one follows within this was a mis-press, ms. */
-const MISPRESS_MS = 10_000;
 /** From light to grave. */
 const GRAVE = /** @type {const} */ (['unknown', 'lmc', 'blackout']);
 /** Most training days in a row that a note may tell of. */
@@ -105,28 +103,29 @@ export function notesOf(entries) {
 }
 
 /**
- * The gravest incident anybody named, or the one that began by itself. What an amendment says later does not count here:
- * only an instructor lifts a block.
- * @param {Hold} hold @param {number} startAt @param {string | null} summed @param {number} atMs
+ * What of a hold can keep its diver from diving on: "passed out" that stood longer than a mis-press does, and the gravest
+ * incident anybody named, or the one that began by itself. What is said or amended later does not count here: only an
+ * instructor lifts a block. The sheets and the lines of the log both ask here, so that they never tell two stories.
+ * @param {Hold} hold
+ * @param {number} startAt
+ * @param {string | null} summed the summary's incident
+ * @param {number} atMs
+ * @returns {Pick<LogHold, 'passed_out' | 'incident' | 'incident_at'>}
  */
-function gravest(hold, startAt, summed, atMs) {
+export function graveOf(hold, startAt, summed, atMs) {
+  const said = (/** @type {string} */ kind) => hold.events.filter((e) => e.kind === kind && e.at <= atMs && !dropped(hold, e, atMs));
+  const verdicts = said('verdict');
+  // A verdict that another one follows as soon was a mis-press too.
+  const passed_out = verdicts.some((e, i) =>
+    e.data?.what === 'passed-out' && !(i + 1 < verdicts.length && verdicts[i + 1].at - e.at <= MISPRESS_MS));
   let worst = GRAVE.findIndex((what) => what === summed);
-  let at = null;
-  for (const event of hold.events) {
-    if (event.kind !== 'incident' || event.at < startAt || event.at > atMs || dropped(hold, event, atMs)) continue;
-    worst = Math.max(worst, GRAVE.findIndex((what) => what === event.data?.what), 0);
-    at = event.at;
+  let incident_at = null;
+  for (const { at, data } of said('incident')) {
+    if (at < startAt) continue;
+    worst = Math.max(worst, GRAVE.findIndex((what) => what === data?.what), 0);
+    incident_at = at;
   }
-  return { incident: worst < 0 ? null : GRAVE[worst], incident_at: at };
-}
-
-/**
- * Whether "passed out" was said and stood longer than a mis-press does.
- * @param {Hold} hold @param {number} atMs
- */
-function saidPassedOut(hold, atMs) {
-  const said = hold.events.filter((e) => e.kind === 'verdict' && e.at <= atMs && !dropped(hold, e, atMs));
-  return said.some((e, i) => e.data?.what === 'passed-out' && !(i + 1 < said.length && said[i + 1].at - e.at <= MISPRESS_MS));
+  return { passed_out, incident: worst < 0 ? null : GRAVE[worst], incident_at };
 }
 
 /**
@@ -178,8 +177,7 @@ export function logHoldOf(hold, atMs, zone) {
     back_to_95_ms: s.back_to_95_ms,
     clean: s.clean,
     verdict: /** @type {LogHold['verdict']} */ (s.verdict),
-    passed_out: saidPassedOut(hold, atMs),
-    ...gravest(hold, start, s.incident, atMs),
+    ...graveOf(hold, start, s.incident, atMs),
     conditions,
     felt,
     training_days,
@@ -188,9 +186,6 @@ export function logHoldOf(hold, atMs, zone) {
 
 /** @param {{diver_id: string | null, diver_key: string}} h @returns {Person} */
 export const diverIn = (h) => ({ id: h.diver_id, key: h.diver_key });
-
-/** @param {{buddy_id: string | null, buddy_key: string}} h @returns {Person} */
-export const buddyIn = (h) => ({ id: h.buddy_id, key: h.buddy_key });
 
 /**
  * One diver's holds, oldest first.

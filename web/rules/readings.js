@@ -1,7 +1,7 @@
 // Typed oximeter readings: what cannot be, and what is asked about.
 
 /** Limits of a reading: percent, and beats a minute. Others are refused. */
-export const READING_LIMITS = Object.freeze({ spo2: Object.freeze([30, 100]), hr: Object.freeze([20, 250]) });
+export const READING_LIMITS = Object.freeze(/** @type {const} */ ({ spo2: [30, 100], hr: [20, 250] }));
 
 /**
  * What is asked about before it is kept (own): values that are rare in a hold at rest, and leaps from the reading before that

@@ -36,17 +36,6 @@ export function growingHolds({ first_s, step_s, count, rest_s }) {
 }
 
 /**
- * Constant holds, shrinking rests, none shorter than `least_rest_s`. Null where a value leaves the limits.
- * @param {{hold_s: number, count: number, first_rest_s: number, step_s: number, least_rest_s: number}} made
- * @returns {Step[] | null}
- */
-export function shrinkingRests({ hold_s, count, first_rest_s, step_s, least_rest_s }) {
-  return stepsIn(Array.from({ length: count }, (_, i) => ({
-    planned_s: hold_s, rest_s: i < count - 1 ? Math.max(first_rest_s - i * step_s, least_rest_s) : 0,
-  })));
-}
-
-/**
  * @param {unknown} value
  * @returns {Step[] | null}
  */

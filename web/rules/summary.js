@@ -3,6 +3,7 @@
 import { compareEvents, wholeIn, wordOf } from './event.js';
 import { tookMsOf } from './apply.js';
 import { dropped, rungsReached, stateAt } from './fold.js';
+import { READING_LIMITS } from './readings.js';
 
 /** @typedef {import('./fold.js').Hold} Hold */
 /** @typedef {import('./apply.js').Rung} Rung */
@@ -43,12 +44,12 @@ import { dropped, rungsReached, stateAt } from './fold.js';
 
 /** An event with the time its log gives it. @typedef {{event: HoldEvent, at: number}} Entry */
 
-const SITES = /** @type {const} */ (['belly', 'chest', 'throat']);
-const SIGNS = /** @type {const} */ (['tense', 'blue', 'shaking', 'air', 'limp']);
+export const SITES = /** @type {const} */ (['belly', 'chest', 'throat']);
+export const SIGNS = /** @type {const} */ (['tense', 'blue', 'shaking', 'air', 'limp']);
 const VERDICTS = /** @type {const} */ (['clean', 'shaky', 'passed-out']);
 const WHATS = /** @type {const} */ (['lmc', 'blackout', 'unknown']);
-const SPO2 = Object.freeze({ min: 30, max: 100, back: 95 });
-const HR = Object.freeze({ min: 20, max: 250 });
+/** From this on the oxygen is back, percent. */
+const SPO2_BACK = 95;
 /** Width of a bar of the contraction rate, and where the bars end, so that a wrong time never makes millions. */
 const BAR_MS = 30000;
 const BARS_END_MS = 3600000;
@@ -280,13 +281,13 @@ function readingsOf(entries, surfaced) {
   let dipped = false;
   for (const { event, at } of entries) {
     if (event.kind !== 'reading') continue;
-    const spo2 = wholeIn(event.data?.spo2, SPO2.min, SPO2.max);
-    const hr = wholeIn(event.data?.hr, HR.min, HR.max);
+    const spo2 = wholeIn(event.data?.spo2, ...READING_LIMITS.spo2);
+    const hr = wholeIn(event.data?.hr, ...READING_LIMITS.hr);
     const ms = surfaced === null ? null : at - surfaced;
     if (spo2 !== null && (spo2Lowest === null || spo2 < spo2Lowest.value)) spo2Lowest = { value: spo2, ms };
     if (hr !== null && (hrLowest === null || hr < hrLowest.value)) hrLowest = { value: hr, ms };
     if (spo2 === null || ms === null) continue;
-    if (spo2 < SPO2.back) {
+    if (spo2 < SPO2_BACK) {
       // Finger readings lag: a later low value means they were not back yet.
       dipped = true;
       back = null;

@@ -2,7 +2,7 @@
 // it is for. It remembers only the signals it has begun, so that whose turn it is does not change under way. All times are
 // shared ms.
 
-import { FIVE_MS, KNOCK_MS, SOUNDS } from './patterns.js';
+import { KNOCK_FIVE_STEP_MS, KNOCK_STEP_MS, SOUNDS } from './patterns.js';
 import { AHEAD_MS, faults } from './schedule.js';
 
 /** @typedef {import('./schedule.js').SoundItem} SoundItem */
@@ -192,7 +192,7 @@ export function knocksOf(number) {
   let at_ms = 0;
   for (let left = number; left > 0; left -= left >= 5 ? 5 : 1) {
     knocks.push({ at_ms, sound: left >= 5 ? 'knock-five' : 'knock' });
-    at_ms += left >= 5 ? FIVE_MS : KNOCK_MS;
+    at_ms += left >= 5 ? KNOCK_FIVE_STEP_MS : KNOCK_STEP_MS;
   }
   return knocks;
 }

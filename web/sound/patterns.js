@@ -102,8 +102,8 @@ export const SOUNDS = Object.freeze({
 /** Start to start of the beeps of the sound check, in ms: slow enough to be counted. */
 export const BEEP_STEP_MS = 800;
 /** Start to start of a short and of a long knock, in ms: slow enough to be counted (own). */
-export const KNOCK_MS = 250;
-export const FIVE_MS = 450;
+export const KNOCK_STEP_MS = 250;
+export const KNOCK_FIVE_STEP_MS = 450;
 
 /**
  * Semitones by which the prompts of a pair lie above or below the published ones, so that neighbours at the poolside can

@@ -155,16 +155,6 @@ function alarmWords(status, alarm, setting) {
 }
 
 /**
- * Words of the standing alarm, '' while none stands.
- * @param {SoundStatus} status @param {'dry'|'pool'} setting
- */
-export function wordsFor(status, setting) {
-  const alarm = [status.bring_up, status.ladder].find((r) => r?.rung === 'alarm');
-  if (alarm) return alarmWords(status, alarm, setting);
-  return status.incident ? alarmWords(status, { asks: 'help', at: status.incident.at }, setting) : '';
-}
-
-/**
  * Whether a sound that began on this device goes on although the history says by now that no alarm stands. It stops
  * only by something stamped after it began that lifts it, or by a press here.
  * @param {HeldAlarm|null} held what this function gave the last time for the same hold; null at first

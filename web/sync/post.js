@@ -4,6 +4,8 @@
 
 /** A host that has not answered in this time is taken for absent (ms, own). */
 export const POST_MS = 8000;
+/** The same of a host that is only asked whether it is there. */
+const THERE_MS = 3000;
 
 /**
  * @param {string} url
@@ -38,11 +40,10 @@ export async function postJson(url, body) {
 /**
  * Whether a host is there: rejects where none answers in time.
  * @param {string} url
- * @param {number} waitMs
  */
-export async function knock(url, waitMs) {
+export async function knock(url) {
   const stop = new AbortController();
-  const timer = setTimeout(() => stop.abort(), waitMs);
+  const timer = setTimeout(() => stop.abort(), THERE_MS);
   try {
     const answer = await fetch(url, { cache: 'no-store', signal: stop.signal });
     if (!answer.ok) throw new Error(`the host answers with ${answer.status}`);

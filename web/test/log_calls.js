@@ -6,7 +6,7 @@
 
 import { createInterface } from 'node:readline';
 import { pathToFileURL } from 'node:url';
-import { answersAgainst, debriefOf } from '../rules/debrief.js';
+import { debriefOf } from '../rules/debrief.js';
 import { decodeEvent } from '../rules/event.js';
 import { expectationsOf } from '../rules/expect.js';
 import { foldEvents } from '../rules/fold.js';
@@ -14,7 +14,7 @@ import { guardsOf } from '../rules/guards.js';
 import { holdsOfDiver, logHoldOf, zoneOf } from '../rules/log.js';
 import { maybeSamePerson, profilesOf, samePerson } from '../rules/people.js';
 import { judgeReading } from '../rules/readings.js';
-import { growingHolds, seriesAt, seriesOf, shrinkingRests } from '../rules/series.js';
+import { growingHolds, seriesAt, seriesOf } from '../rules/series.js';
 import { robustLine } from '../rules/stats.js';
 import { conditionsOf, trendsOf } from '../rules/trends.js';
 
@@ -50,7 +50,6 @@ const CALLS = {
   holdsOfDiver: ({ log, diver }) => holdsOfDiver(whole(log), diver),
   logHold: (input) => logHoldOf(holdOf(input), input.at_ms, zoneOf(input.offset_min)),
   debrief: (input) => debriefOf(holdOf(input), input.at_ms),
-  answersAgainst: ({ answers, usual_ms }) => answersAgainst(answers, usual_ms),
   line: ({ points }) => robustLine(points),
   expectations: ({ log, setting }) => expectationsOf(whole(log), setting),
   guards: (input) => guardsOf({
@@ -65,7 +64,6 @@ const CALLS = {
   series: ({ events }) => seriesOf(decoded(events)),
   seriesAt: ({ series, log, now_ms }) => seriesAt(series, whole(log), now_ms),
   growing: (input) => growingHolds(/** @type {any} */ (input)),
-  shrinking: (input) => shrinkingRests(/** @type {any} */ (input)),
 };
 
 /**

@@ -2,7 +2,7 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import { addEvent, newHold } from '../rules/fold.js';
-import { factsOf, liftsOf, newestPlan, recordOf, saidPassedOut } from '../app/log_facts.js';
+import { factsOf, liftsOf, newestPlan, recordOf } from '../app/log_facts.js';
 import { markWords, marksOf, moveProblem } from '../app/log_marks.js';
 import { debriefRows, finalFrom, logWords, saidBefore, soundedWords, trendWords } from '../app/debrief_facts.js';
 import { askWords, previousReading, readNumber, readingLine } from '../app/reading_facts.js';
@@ -11,6 +11,7 @@ import { expected } from '../app/expected.js';
 import { localZone } from '../app/clock_text.js';
 import { expectationsOf } from '../rules/expect.js';
 import { holdsOfDiver, logHoldOf } from '../rules/log.js';
+import { randomOf } from './fuzz_helper.js';
 
 const NOON = new Date(2026, 4, 12, 12).getTime();
 const PLAN = {
@@ -57,6 +58,13 @@ test('a hold that is over gives its facts to the guards', () => {
   }]);
 });
 
+test('H19 what is stamped a little ahead counts when its time has come, also in a hold that was over', () => {
+  const hold = made('h-01', [...CALM, ['incident', 301, { what: 'blackout' }]]);
+  assert.equal(factsOf([hold], NOON + 300_000)[0].incident, null);
+  assert.equal(factsOf([hold], NOON + 301_000)[0].incident, 'blackout');
+  assert.equal(recordOf(hold, NOON + 301_000).status.phase, 'incident');
+});
+
 test('a hold that was only planned is no hold yet', () => {
   const hold = newHold('h-01');
   addEvent(hold, /** @type {any} */ ({ id: 'aaaaaaaaaa-900001', hold: 'h-01', kind: 'plan', at: NOON, by: 'buddy', data: PLAN }));
@@ -75,6 +83,53 @@ test('H19 an incident that the log withdraws later still blocks; one taken back 
   const pressed = second.events.find((e) => e.kind === 'incident')?.id;
   addEvent(second, /** @type {any} */ ({ id: 'aaaaaaaaaa-800001', hold: 'h-02', kind: 'amend', at: NOON + 14_000, by: 'buddy', data: { target: pressed, drop: true } }));
   assert.equal(blockOf('Ansa', factsOf([second], LATER), [], LATER), null);
+});
+
+/** What a hold's line and the sheets say of it that can block its diver. @param {import('../rules/fold.js').Hold} hold @param {number} nowMs */
+function graveTwice(hold, nowMs) {
+  const of = (/** @type {any} */ f) => f && { passed_out: f.passed_out, incident: f.incident, incident_at: f.incident_at, verdict: f.verdict };
+  return { line: of(logHoldOf(hold, nowMs, localZone)), sheets: of(factsOf([hold], nowMs)[0] ?? null) };
+}
+
+test('H19 "passed out" that stood longer than a mis-press blocks, whatever is said or amended later', () => {
+  const blocked = (/** @type {[string, number, Record<string, any>?][]} */ said, /** @type {[number, number]} */ [target, dropS] = [-1, 0]) => {
+    const hold = made('h-01', [...CALM, ...said]);
+    const verdict = hold.events.filter((e) => e.kind === 'verdict')[target];
+    if (verdict) addEvent(hold, /** @type {any} */ ({ id: 'aaaaaaaaaa-800002', hold: 'h-01', kind: 'amend', at: NOON + dropS * 1000, by: 'buddy', data: { target: verdict.id, drop: true } }));
+    const { line, sheets } = graveTwice(hold, LATER);
+    assert.deepEqual(sheets, line);
+    return blockOf('Ansa', factsOf([hold], LATER), [], LATER) !== null;
+  };
+  assert.equal(blocked([['verdict', 300, { what: 'passed-out' }], ['verdict', 310.001, { what: 'clean' }]]), true);
+  assert.equal(blocked([['verdict', 300, { what: 'passed-out' }], ['verdict', 310, { what: 'clean' }]]), false);
+  assert.equal(blocked([['verdict', 300, { what: 'clean' }], ['verdict', 360, { what: 'shaky' }]]), false);
+  assert.equal(blocked([['verdict', 300, { what: 'passed-out' }]], [0, 400]), true, 'withdrawn when it had long stood');
+  assert.equal(blocked([['verdict', 300, { what: 'passed-out' }], ['verdict', 330, { what: 'clean' }]], [0, 305]), false, 'a mis-press was never said');
+});
+
+test('H19 the sheets and the lines of the log say the same of random holds', () => {
+  for (let seed = 1; seed <= 400; seed += 1) {
+    const random = randomOf(seed);
+    const one = (/** @type {any[]} */ list) => list[Math.floor(random() * list.length)];
+    const some = Array.from({ length: 1 + Math.floor(random() * 12) }, () => {
+      const kind = one(['verdict', 'verdict', 'verdict', 'incident', 'incident', 'recovered', 'surfaced', 'ok']);
+      const what = one(kind === 'verdict' ? ['clean', 'shaky', 'passed-out', 'passed-out', 'odd'] : ['lmc', 'blackout', 'unknown', 'odd', undefined]);
+      return /** @type {[string, number, Record<string, any>]} */ ([kind, Math.floor(random() * 80) - 5, { what }]);
+    });
+    const hold = made('h-01', some);
+    const targets = hold.events.filter((e) => e.kind !== 'plan');
+    for (let n = Math.floor(random() * 6); n > 0; n -= 1) {
+      const target = one(targets);
+      addEvent(hold, /** @type {any} */ ({
+        id: `${one(['aaaaaaaaaa', 'bbbbbbbbbb'])}-${800_000 + n}`, hold: 'h-01', kind: 'amend', by: 'buddy',
+        at: target.at + Math.floor(random() * 20_000), data: { target: target.id, ...one([{ drop: true }, { drop: true }, { at: target.at + 5000 }]) },
+      }));
+    }
+    for (const s of [10, 30, 60, 90, 600]) {
+      const { line, sheets } = graveTwice(hold, NOON + s * 1000);
+      assert.deepEqual(sheets, line, `seed ${seed} at ${s} s`);
+    }
+  }
 });
 
 test('H19 only an instructor’s note with name and reason lifts a block', () => {
@@ -179,6 +234,7 @@ test('the log’s row says the gravest thing first', () => {
   assert.equal(words(CALM), 'no verdict yet');
   assert.equal(words([...CALM, ['verdict', 300, { what: 'passed-out' }]]), 'passed out');
   assert.equal(words([...CALM, ['verdict', 300, { what: 'shaky' }]]), 'shaky');
+  assert.equal(words([...CALM, ['verdict', 300, { what: 'passed-out' }], ['verdict', 360, { what: 'clean' }]]), 'passed out', 'as its line says, though said anew');
   assert.equal(words([['surfaced', 20]]), 'not over');
 });
 
@@ -205,13 +261,6 @@ test('a trend is told in tenths of a second a minute', () => {
   assert.equal(trendWords(320), '0.3 s slower each minute');
   assert.equal(trendWords(-260), '0.3 s faster each minute');
   assert.equal(trendWords(40), 'level over the hold');
-});
-
-test('H19 "passed out" that stood longer than a mis-press stays said', () => {
-  const said = (/** @type {[string, number][]} */ ...words) => saidPassedOut(words.map(([what, at]) => ({ kind: 'verdict', at, data: { what } })));
-  assert.equal(said(['passed-out', 0], ['clean', 10_000]), false);
-  assert.equal(said(['passed-out', 0], ['clean', 10_001]), true);
-  assert.equal(said(['clean', 0], ['shaky', 60_000]), false);
 });
 
 test('a reading is told with its place, and what is unlikely is asked about', () => {

@@ -2,7 +2,8 @@
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { counterOf, newDeviceStore } from '../app/device.js';
-import { TAKE_BACK_MS, ZERO_MS } from '../app/model.js';
+import { GRACE_MS } from '../app/countdown.js';
+import { MISPRESS_MS } from '../rules/fold.js';
 import { memoryStore } from '../store/db.js';
 import { newMirror } from '../store/mirror.js';
 import { ended, forever, NOW, page, PLAN, started, storage, until } from './model_helper.js';
@@ -156,7 +157,7 @@ test('without a press for 15 s after zero the hold counts from zero, once', asyn
   const p = await page();
   await p.model.newHold(PLAN);
   await p.model.record('breathe-up', { zero_at: NOW + 10_000 });
-  await p.pass(10_000 + ZERO_MS - 250);
+  await p.pass(10_000 + GRACE_MS - 250);
   assert.equal(p.model.status()?.phase, 'breathe-up');
   await p.pass(5000);
   const starts = p.seen.sent.filter((/** @type {any} */ e) => e.kind === 'start');
@@ -196,14 +197,14 @@ test('a press can be taken back for ten seconds, by the phone it was made on', a
   await started(p);
   const look = await p.model.record('no-answer', null);
   assert.equal(p.model.status()?.standing?.rung, 'alarm');
-  assert.deepEqual(p.model.takeBackList().map((t) => [t.kind, t.left_ms]), [['no-answer', TAKE_BACK_MS], ['start', TAKE_BACK_MS]]);
-  await p.pass(TAKE_BACK_MS);
+  assert.deepEqual(p.model.takeBackList().map((t) => [t.kind, t.left_ms]), [['no-answer', MISPRESS_MS], ['start', MISPRESS_MS]]);
+  await p.pass(MISPRESS_MS);
   await p.model.takeBack(look.id);
   assert.equal(p.model.status()?.standing?.rung, undefined);
   assert.deepEqual(p.model.takeBackList().map((t) => t.kind), ['start'], 'what is taken back is offered no more');
 
   const late = await p.model.record('sign', { what: 'limp' });
-  await p.pass(TAKE_BACK_MS + 250);
+  await p.pass(MISPRESS_MS + 250);
   await assert.rejects(p.model.takeBack(late.id), { code: 'too-late' });
   await assert.rejects(p.model.takeBack('z9y8x7w6v5-000001'), { code: 'not-own' });
   assert.deepEqual(p.model.takeBackList(), []);

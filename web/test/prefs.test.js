@@ -1,8 +1,11 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 
-import { PREFS_DEFAULT } from '../app/device.js';
+import { newDeviceStore } from '../app/device.js';
 import { newPrefs } from '../app/prefs.js';
+
+/** What is set on a device where nothing was set yet. */
+const UNSET = newDeviceStore(/** @type {any} */ (null), null).prefs();
 
 /** @param {boolean} dark whether the system asks for dark pages */
 function prefsOn(dark) {
@@ -10,7 +13,7 @@ function prefsOn(dark) {
   /** @type {any[]} */
   const kept = [];
   let changes = 0;
-  const prefs = newPrefs({ prefs: () => ({ ...PREFS_DEFAULT }), setPrefs: (p) => kept.push(p) }, () => (changes += 1));
+  const prefs = newPrefs({ prefs: () => ({ ...UNSET }), setPrefs: (p) => kept.push(p) }, () => (changes += 1));
   return { prefs, kept, changes: () => changes };
 }
 
@@ -33,6 +36,6 @@ test('night follows the system until it is set, and again once it is left to it'
 test('what is set is kept, and leaves the rest alone', () => {
   const { prefs, kept } = prefsOn(false);
   prefs.set('hand', 'left');
-  assert.deepEqual(kept, [{ ...PREFS_DEFAULT, hand: 'left' }]);
-  assert.deepEqual(prefs.now(), { ...PREFS_DEFAULT, hand: 'left', night: false });
+  assert.deepEqual(kept, [{ ...UNSET, hand: 'left' }]);
+  assert.deepEqual(prefs.now(), { ...UNSET, hand: 'left', night: false });
 });

@@ -1,16 +1,13 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
-import { delayMs, newClockEstimate, offsetMs } from '../rules/clock.js';
+import { newClockEstimate } from '../rules/clock.js';
 import { randomFrom } from './rules_helper.js';
 
 // RFC 5905, section 8 (grade: read): offset ((t2 − t1) + (t3 − t4)) / 2, delay (t4 − t1) − (t3 − t2), and the error of the
 // offset is at most half the delay, whatever the asymmetry.
 test('one exchange: offset and delay by RFC 5905', () => {
-  // The server is 5,000 ms ahead; 30 ms there, 4 ms at the server, 10 ms back.
+  // The server is 5,000 ms ahead; 30 ms there, 4 ms at the server, 10 ms back: a delay of 40, and half of it is the doubt.
   const exchange = { t1: 1000, t2: 6030, t3: 6034, t4: 1044 };
-  assert.equal(delayMs(exchange), 40);
-  assert.equal(offsetMs(exchange), 5010);
-  assert.ok(Math.abs(offsetMs(exchange) - 5000) <= delayMs(exchange) / 2);
   const clock = newClockEstimate({ stepMs: 0, driftPpm: 0 });
   assert.equal(clock.add(exchange, 'one'), true);
   assert.deepEqual(clock.at(1044), { offset_ms: 5010, doubt_ms: 20, synced: false });

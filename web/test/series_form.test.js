@@ -4,16 +4,16 @@ import { test } from 'node:test';
 import { newSeries, nudged, placesOf, pulled, recounted, remade, stepsOf } from '../app/series_form.js';
 import { seriesNow, seriesStep, seriesWords } from '../app/series_now.js';
 import { shortRests } from '../rules/guards.js';
-import { growingHolds, shrinkingRests, stepsIn } from '../rules/series.js';
+import { growingHolds, stepsIn } from '../rules/series.js';
 
 /** @type {import('../app/series_form.js').SeriesForm} */
 const GROWING = { made: 'growing', count: 4, hold_s: 60, rest_s: 180, step_s: 15, free: [] };
 /** @type {import('../app/series_form.js').SeriesForm} */
 const SHRINKING = { made: 'shrinking', count: 4, hold_s: 90, rest_s: 240, step_s: 30, free: [] };
 
-test('the two ways of the trade are those of the rules', () => {
+test('growing holds are those of the rules, and shrinking rests lose as much each time', () => {
   assert.deepEqual(stepsOf(GROWING), growingHolds({ first_s: 60, step_s: 15, count: 4, rest_s: 180 }));
-  assert.deepEqual(stepsOf(SHRINKING), shrinkingRests({ hold_s: 90, count: 4, first_rest_s: 240, step_s: 30, least_rest_s: 15 }));
+  assert.deepEqual(stepsOf(SHRINKING), [240, 210, 180, 0].map((rest_s) => ({ planned_s: 90, rest_s })));
 });
 
 test('what is proposed at first keeps twice the hold as rest, in every way it can be made', () => {

@@ -3,7 +3,7 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import { BREATH_MS, SOUNDS } from '../sound/patterns.js';
-import { AHEAD_MS, QUIET_FIRST_MS, RUNGS_HERE, holdAlarm, planSounds, wordsFor } from '../sound/schedule.js';
+import { AHEAD_MS, QUIET_FIRST_MS, RUNGS_HERE, holdAlarm, planSounds } from '../sound/schedule.js';
 
 /** @typedef {import('../sound/schedule.js').SoundStatus} SoundStatus */
 /** @typedef {import('../sound/schedule.js').SoundItem} SoundItem */
@@ -221,13 +221,15 @@ test('H16 a fault sounds every 16 s and never over a rung', () => {
 
 test('the words follow who has asked since the prompt, and where', () => {
   const alarm = { ladder: rung('alarm', 'tap', 213_000), prompt_at: START + 205_000 };
-  assert.equal(wordsFor(status(alarm), 'pool'), 'check them now');
-  assert.equal(wordsFor(status({ ...alarm, asked_at: START + 204_999 }), 'pool'), 'check them now');
-  assert.equal(wordsFor(status({ ...alarm, asked_at: START + 205_000 }), 'pool'), 'no answer. bring them up');
-  assert.equal(wordsFor(status({ ...alarm, asked_at: START + 206_000 }), 'dry'), 'no answer. open the airway, call their name');
-  assert.equal(wordsFor(status({ ...alarm, bring_up: rung('alarm', 'up', 214_000) }), 'pool'), 'bring them up');
-  assert.equal(wordsFor(status({ incident: { what: 'lmc', at: START, with_them: false } }), 'pool'), 'call help');
-  assert.equal(wordsFor(status({ ladder: rung('again', 'tap', 209_000) }), 'pool'), '');
+  const said = (/** @type {Partial<SoundStatus>} */ over, /** @type {'dry' | 'pool'} */ setting = 'pool') =>
+    [...new Set(plan(over, { setting }, 215_000).flatMap((i) => i.say ?? []))];
+  assert.deepEqual(said(alarm), ['check them now']);
+  assert.deepEqual(said({ ...alarm, asked_at: START + 204_999 }), ['check them now']);
+  assert.deepEqual(said({ ...alarm, asked_at: START + 205_000 }), ['no answer. bring them up']);
+  assert.deepEqual(said({ ...alarm, asked_at: START + 206_000 }, 'dry'), ['no answer. open the airway, call their name']);
+  assert.deepEqual(said({ bring_up: rung('alarm', 'up', 214_000) }), ['bring them up']);
+  assert.deepEqual(said({ phase: 'incident', incident: { what: 'lmc', at: START, with_them: false } }), ['call help']);
+  assert.deepEqual(said({ ladder: rung('again', 'tap', 209_000) }), []);
 });
 
 test('words are spoken in the gaps of the alarm only, by the buddy\'s phone only', () => {

@@ -1,6 +1,7 @@
 // What the full screen of an alarm says, and which two keys it has. Pure; alarm.js draws it.
 
 import { clockText } from '../app/clock_text.js';
+import { UP_AFTER_MS } from '../rules/ladder.js';
 
 /** @typedef {import('../rules/status.js').Status} Status */
 
@@ -41,9 +42,6 @@ import { clockText } from '../app/clock_text.js';
  * @property {boolean} trouble is [trouble] a key of its own here?
  * @property {string} meaning
  */
-
-/** From a cause that may be followed by hand to each rung of "bring them up", ms (design, section 5). */
-const UP_AFTER_MS = Object.freeze({ prompt: 0, again: 4000, alarm: 8000 });
 
 /** @type {Record<string, string>} */
 const SIGN_HEAD = { shaking: 'SHAKING', air: 'AIR', limp: 'LIMP' };

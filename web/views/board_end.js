@@ -3,12 +3,10 @@
 import { clockText } from '../app/clock_text.js';
 import { el, replace, setShown } from '../app/dom.js';
 import { outingSummary } from '../app/board_summary.js';
+import { EARLIER_OUTING_MS } from '../app/book.js';
 import { sayer } from './board_sheet.js';
 import { pressKey } from './parts.js';
 import { row, word } from './sheet.js';
-
-/** An outing is no longer than this (ms). */
-const OUTING_MS = 12 * 3_600_000;
 
 /**
  * @param {import('../app/board_app.js').BoardApp} app
@@ -25,7 +23,7 @@ export function endPart(app) {
   const summary = () => said.run(async () => {
     const { rows, now } = app.frame();
     for (const r of rows) await app.fetchHolds(r.pair);
-    const { lines, holds, incidents } = outingSummary(rows.flatMap((r) => app.holds(r.pair)), now, now - OUTING_MS);
+    const { lines, holds, incidents } = outingSummary(rows.flatMap((r) => app.holds(r.pair)), now, now - EARLIER_OUTING_MS);
     replace(table,
       el('p', null, `${holds === 1 ? '1 hold' : `${holds} holds`}, ${incidents} with trouble`),
       el('table', null, el('tbody', null, lines.map((l) =>

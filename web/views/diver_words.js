@@ -1,5 +1,6 @@
 // What the diver's phone says. Pure: little, dim, and nothing to read in a hold.
 
+import { TOUCH_MS } from '../rules/ladder.js';
 import { breathAt, breathsEnd } from '../tape/facts.js';
 
 /**
@@ -12,9 +13,6 @@ import { breathAt, breathsEnd } from '../tape/facts.js';
  * @property {boolean} shows_time a time is shown here even to a diver who wants no digits
  * @property {boolean} rest nothing is running: keys for before and after a hold
  */
-
-/** A touch answers a tap up to this long after it (design, section 5). */
-const TOUCH_MS = 10_000;
 
 /**
  * @param {Partial<DiverFace>} face

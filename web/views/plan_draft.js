@@ -4,6 +4,7 @@
  * in is filled from the last plan and the diver's log.
  */
 
+import { DRAFTS } from '../app/device.js';
 import { draftOf, newDraft, withFigures, withLog } from '../app/plan_form.js';
 import { sameName } from '../app/guards.js';
 import { expected } from '../app/expected.js';
@@ -11,8 +12,6 @@ import { newestPlan } from '../app/log_facts.js';
 import { nameKey } from '../rules/people.js';
 
 /** @typedef {import('../app/plan_form.js').Draft} Draft */
-
-const KEY = 'buddyclock-draft';
 
 /** @param {any} app */
 const pairOf = (app) => String(app.frame().pair?.pair ?? app.frame().pair ?? '');
@@ -24,7 +23,7 @@ const pairOf = (app) => String(app.frame().pair?.pair ?? app.frame().pair ?? '')
 export function keepDraft(app, draft) {
   const after = newestPlan(app.holds())?.id ?? null;
   try {
-    sessionStorage.setItem(KEY, JSON.stringify({ pair: pairOf(app), after, draft }));
+    sessionStorage.setItem(DRAFTS.plan, JSON.stringify({ pair: pairOf(app), after, draft }));
   } catch {
     // No store here: the draft lasts as long as the view.
   }
@@ -37,7 +36,7 @@ export function keepDraft(app, draft) {
  */
 function keptDraft(app) {
   try {
-    const kept = JSON.parse(sessionStorage.getItem(KEY) ?? 'null');
+    const kept = JSON.parse(sessionStorage.getItem(DRAFTS.plan) ?? 'null');
     const after = newestPlan(app.holds())?.id ?? null;
     return kept && kept.pair === pairOf(app) && kept.after === after ? { ...newDraft(), ...kept.draft } : null;
   } catch {

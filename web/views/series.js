@@ -6,7 +6,7 @@
 
 import { el, setAttr, setShown, setText } from '../app/dom.js';
 import { clockOf, clockTextS } from '../app/clock_text.js';
-import { holdId, newDeviceId } from '../app/device.js';
+import { DRAFTS, holdId, newDeviceId } from '../app/device.js';
 import { expected } from '../app/expected.js';
 import { guardLine } from '../app/guard_words.js';
 import { personNamed } from '../app/people.js';
@@ -18,8 +18,6 @@ import { seriesTape } from './series_tape.js';
 import { choice, row, word } from './sheet.js';
 
 /** @typedef {import('../app/series_form.js').SeriesForm} SeriesForm */
-
-const KEY = 'buddyclock-series';
 
 /**
  * @param {HTMLElement} root
@@ -39,7 +37,7 @@ export function mount(root, app) {
   const edit = (next) => {
     form = next;
     try {
-      sessionStorage.setItem(KEY, JSON.stringify(form));
+      sessionStorage.setItem(DRAFTS.series, JSON.stringify(form));
     } catch {
       // No store here: the form lasts as long as the view.
     }
@@ -164,7 +162,7 @@ export function mount(root, app) {
 /** The form as it was left, if anything. @returns {SeriesForm | null} */
 function keptForm() {
   try {
-    const kept = JSON.parse(sessionStorage.getItem(KEY) ?? 'null');
+    const kept = JSON.parse(sessionStorage.getItem(DRAFTS.series) ?? 'null');
     return kept && Number.isInteger(kept.count) && Array.isArray(kept.free) ? kept : null;
   } catch {
     return null;

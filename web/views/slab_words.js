@@ -1,6 +1,8 @@
 // What the press surface says and what a press on it means. Pure: the status in, a face out; slab.js draws it.
 
 import { clockText } from '../app/clock_text.js';
+import { TOUCH_MS } from '../rules/ladder.js';
+import { QUIET_FIRST_MS } from '../sound/schedule.js';
 
 /** @typedef {import('../rules/status.js').Status} Status */
 /** @typedef {import('../press/press.js').PressKind} PressKind */
@@ -38,11 +40,6 @@ import { clockText } from '../app/clock_text.js';
  * @property {boolean} moves tenths are running: draw at every frame
  */
 
-/** A tap given no longer than this before the prompt still waits for its answer (own; as long as the diver's touch counts). */
-const ASK_KEPT_MS = 10_000;
-/** An early prompt is quiet for this long (design, section 5). */
-const QUIET_MS = 2000;
-
 /**
  * @param {Partial<SlabFace> & {tone: SlabFace['tone'], form: SlabFace['form']}} face
  * @returns {SlabFace}
@@ -71,7 +68,8 @@ export function askStands({ status, dry }) {
   if (!dry || asked_at === null) return false;
   if (ladder === null) return true;
   if (ladder.rung === 'again') return asked_at >= ladder.at;
-  return ladder.rung === 'prompt' && asked_at >= (prompt_at ?? ladder.at) - ASK_KEPT_MS;
+  // A tap given shortly before the prompt still waits for its answer (own): as long as the diver's touch counts.
+  return ladder.rung === 'prompt' && asked_at >= (prompt_at ?? ladder.at) - TOUCH_MS;
 }
 
 /**
@@ -153,7 +151,7 @@ function tapFace(facts, ladder, press) {
  */
 function quietLine({ status, now, quiet }, promptAt) {
   const early = quiet && status.start_at !== null && promptAt - status.start_at < status.boundaries.late_at_ms;
-  return early && now - promptAt < QUIET_MS ? 'now it stays quiet' : '';
+  return early && now - promptAt < QUIET_FIRST_MS ? 'now it stays quiet' : '';
 }
 
 /**

@@ -6,6 +6,7 @@
 
 import { el, replace, setAttr, setClass, setShown, setText } from '../app/dom.js';
 import { HINTS, createSoundCheck } from '../sound/check.js';
+import { EARLIER_OUTING_MS } from '../app/book.js';
 import { timeOfDay } from '../app/clock_text.js';
 import { icon } from '../tape/marks.js';
 import { choice, fitPx, row, strip } from './sheet.js';
@@ -15,8 +16,6 @@ import { leaveOutSoundCheck, nextStep } from './next_step.js';
 const STAND_MS = 3000;
 /** Before the beeps of a phone that was checked before in this outing (ms). */
 const SOON_MS = 700;
-/** An outing is no longer than this, for what is asked once an outing (ms). */
-const OUTING_MS = 12 * 3_600_000;
 
 /** @typedef {'ready' | 'soon' | 'playing' | 'count' | 'settings' | 'without'} Step */
 /** @typedef {'on' | 'off' | ''} Said */
@@ -34,7 +33,7 @@ const TITLES = {
 function checkedBefore(app) {
   const { me, now } = app.frame();
   return app.holds().some((/** @type {any} */ hold) => hold.events.some((/** @type {any} */ e) =>
-    e.kind === 'sound-check' && e.data?.result === 'proven' && e.id.startsWith(`${me?.device}-`) && now - e.at < OUTING_MS));
+    e.kind === 'sound-check' && e.data?.result === 'proven' && e.id.startsWith(`${me?.device}-`) && now - e.at < EARLIER_OUTING_MS));
 }
 
 /**
