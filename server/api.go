@@ -118,6 +118,8 @@ func statusOf(code string) int {
 		return http.StatusConflict
 	case "too-many-tries", "too-many-requests":
 		return http.StatusTooManyRequests
+	case "not-wiped":
+		return http.StatusInternalServerError
 	}
 	return http.StatusBadRequest
 }

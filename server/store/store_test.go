@@ -304,6 +304,16 @@ func (f *fakeFile) WriteAt(b []byte, at int64) (int, error) {
 	return f.File.WriteAt(b, at)
 }
 
+func (f *fakeFile) Truncate(bytes int64) error {
+	f.disk.mu.Lock()
+	err := f.disk.err
+	f.disk.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	return f.File.Truncate(bytes)
+}
+
 func (f *fakeFile) Sync() error {
 	f.disk.mu.Lock()
 	defer f.disk.mu.Unlock()
