@@ -181,7 +181,15 @@ func (s *Server) exchange(ctx context.Context, pair store.Pair, device string, e
 		return nil, err
 	}
 	defer release()
-	kept, shed, _ := s.here.paceOf(device).shed(events)
+	pace := s.here.paceOf(device)
+	kept, shed, wait := pace.shed(events)
+	var own turn
+	if wait > 0 {
+		if own, err = s.takeTurn(ctx, pace, kept, s.clk.Now().Add(wait)); err != nil {
+			return nil, err
+		}
+		defer own.end()
+	}
 	results := make(chan room.Result, 1)
 	if !rm.Offer(context.WithoutCancel(ctx), nil, device, kept, refused, func(res room.Result) { results <- res }) {
 		return nil, room.ErrStopping
@@ -192,6 +200,7 @@ func (s *Server) exchange(ctx context.Context, pair store.Pair, device string, e
 	case <-ctx.Done():
 		return nil, room.ErrStopping
 	}
+	own.rest(ctx)
 	answer := eventsJSON{Stored: append([]string{}, res.Stored...), Refused: []refusedJSON{}, Events: []json.RawMessage{}}
 	for _, r := range res.Refused {
 		answer.Refused = append(answer.Refused, refusedJSON{IDs: r.IDs, problemJSON: problemJSON{r.Code, r.Reason}})
