@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/benbjohnson/clock"
 	"github.com/stretchr/testify/require"
@@ -44,7 +45,9 @@ func aLog(t *testing.T) string {
 func typed(t *testing.T, stdin string, args ...string) (code int, stdout, stderr string) {
 	t.Helper()
 	var out, complaints bytes.Buffer
-	m := &Main{Stdin: strings.NewReader(stdin), Stdout: &out, Stderr: &complaints, Clock: clock.New()}
+	now := clock.NewMock()
+	now.Set(time.UnixMilli(1_790_000_200_000)) // soon after aLog
+	m := &Main{Stdin: strings.NewReader(stdin), Stdout: &out, Stderr: &complaints, Clock: now}
 	code = m.Run(context.Background(), args)
 	return code, out.String(), complaints.String()
 }
