@@ -21,17 +21,13 @@ const maxBodyBytes = 8 << 10
 // where the socket does not go through.
 func (s *Server) routeAPI(mux *http.ServeMux) {
 	for path, handle := range map[string]func(*http.Request, object) (any, error){
-		"code": s.apiCode, "pairs": s.apiPairs, "join": s.apiJoin, "invite": s.apiInvite, "events": s.apiEvents, "leave": s.apiLeave,
+		"code": s.apiCode, "pairs": s.apiPairs, "join": s.apiJoin, "invite": s.apiInvite, "leave": s.apiLeave,
 		"pair": s.apiPair, "outing": s.apiOuting, "end": s.apiEnd, "devices": s.apiDevices, "remove": s.apiRemove, "accept": s.apiAccept, "log": s.apiLog, "erase": s.apiErase,
 	} {
-		maxBytes, limiter := int64(maxBodyBytes), s.calls
-		if path == "events" {
-			maxBytes, limiter = maxFrameBytes, nil // it has a pace of its own
-		}
-		mux.HandleFunc("POST /api/"+path, s.call(maxBytes, limiter, handle))
+		mux.HandleFunc("POST /api/"+path, s.call(handle))
 		mux.HandleFunc("/api/"+path, postOnly)
 	}
-	for path, handle := range map[string]http.HandlerFunc{"export": s.handleExport, "import": s.handleImport} {
+	for path, handle := range map[string]http.HandlerFunc{"events": s.handleEvents, "export": s.handleExport, "import": s.handleImport} {
 		mux.HandleFunc("POST /api/"+path, handle)
 		mux.HandleFunc("/api/"+path, postOnly)
 	}
@@ -58,12 +54,12 @@ func readBody(w http.ResponseWriter, r *http.Request, maxBytes int64) (body []by
 // call wraps one request of the API: JSON object in, JSON object out. An error
 // that is a *protocol.Problem goes to the device; of any other only the log
 // learns more than that it happened.
-func (s *Server) call(maxBytes int64, limiter *access.Limiter, handle func(*http.Request, object) (any, error)) http.HandlerFunc {
+func (s *Server) call(handle func(*http.Request, object) (any, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if !mayCall(w, r, limiter) {
+		if !mayCall(w, r, s.calls) {
 			return
 		}
-		body, whole := readBody(w, r, maxBytes)
+		body, whole := readBody(w, r, maxBodyBytes)
 		if !whole {
 			return
 		}
@@ -72,12 +68,17 @@ func (s *Server) call(maxBytes int64, limiter *access.Limiter, handle func(*http
 		if err == nil {
 			answer, err = handle(r, fields)
 		}
-		if err != nil {
-			s.refuseFor(w, r, err)
-			return
-		}
-		reply(w, http.StatusOK, answer)
+		s.answer(w, r, answer, err)
 	}
+}
+
+// answer gives what a request asked for, or tells what went wrong.
+func (s *Server) answer(w http.ResponseWriter, r *http.Request, answer any, err error) {
+	if err != nil {
+		s.refuseFor(w, r, err)
+		return
+	}
+	reply(w, http.StatusOK, answer)
 }
 
 // mayCall refuses pages of other servers, and too many requests.
@@ -118,23 +119,59 @@ func statusOf(code string) int {
 		return http.StatusConflict
 	case "too-many-tries", "too-many-requests":
 		return http.StatusTooManyRequests
+	case "not-wiped":
+		return http.StatusInternalServerError
 	}
 	return http.StatusBadRequest
 }
 
 func problem(code, reason string) error { return &protocol.Problem{Code: code, Reason: reason} }
 
-// apiEvents takes events and gives those that the device lacks, as the socket
-// does; it also serves a page's last breath.
-func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
+// handleEvents takes events and gives those that the device lacks, as the socket
+// does; it also serves a page's last breath. A member's device has a pace of its own;
+// who is no member is bounded as with all other requests, before much is read.
+func (s *Server) handleEvents(w http.ResponseWriter, r *http.Request) {
+	if !mayCall(w, r, nil) {
+		return
+	}
+	body, whole := readBody(w, r, maxFrameBytes)
+	if !whole {
+		return
+	}
+	fields, device, pair, err := s.memberOf(r, body)
+	if err != nil && !s.calls.Allow(r.RemoteAddr) {
+		err = tooMany()
+	}
+	var answer any
+	if err == nil {
+		answer, err = s.takePosted(r, device.ID, pair, fields)
+	}
+	s.answer(w, r, answer, err)
+}
+
+// memberOf finds out whose request it is and for which pair, and reads no more of it
+// than that needs. What came whole is taken even if its sender is gone by now: a
+// page's last breath is like that.
+func (s *Server) memberOf(r *http.Request, body []byte) (fields object, device store.Device, pair store.Pair, err error) {
+	if fields, err = decodeObject(body); err != nil {
+		return fields, device, pair, err
+	}
 	token, err := fields.text("token", 128)
 	if err != nil {
-		return nil, err
+		return fields, device, pair, err
 	}
 	pairID, err := fields.text("pair", protocol.MaxIDBytes)
 	if err != nil {
-		return nil, err
+		return fields, device, pair, err
 	}
+	ctx := context.WithoutCancel(r.Context())
+	if device, err = s.deviceOf(ctx, token); err == nil {
+		pair, err = s.pairOf(ctx, device, pairID)
+	}
+	return fields, device, pair, err
+}
+
+func (s *Server) takePosted(r *http.Request, device string, pair store.Pair, fields object) (any, error) {
 	raws, err := fields.events()
 	if err != nil {
 		return nil, err
@@ -147,19 +184,8 @@ func (s *Server) apiEvents(r *http.Request, fields object) (any, error) {
 	if !s.posts.Allow(r.RemoteAddr) && !slices.ContainsFunc(events, func(e protocol.Event) bool { return movesARung(e.Kind) }) {
 		return nil, tooMany()
 	}
-	// What came whole is taken even if its sender is gone by now: a page's last
-	// breath is like that.
-	ctx := context.WithoutCancel(r.Context())
-	device, err := s.deviceOf(ctx, token)
-	if err != nil {
-		return nil, err
-	}
-	_, pair, err := s.recognize(ctx, token, device.ID, pairID)
-	if err != nil {
-		return nil, err
-	}
 	s.signOfLife()
-	return s.exchange(r.Context(), pair, device.ID, events, refused, theirs)
+	return s.exchange(r.Context(), pair, device, events, refused, theirs)
 }
 
 type eventsJSON struct {
@@ -179,7 +205,15 @@ func (s *Server) exchange(ctx context.Context, pair store.Pair, device string, e
 		return nil, err
 	}
 	defer release()
-	kept, shed, _ := s.here.paceOf(device).shed(events)
+	pace := s.here.paceOf(device)
+	kept, shed, wait := pace.shed(events)
+	var own turn
+	if wait > 0 {
+		if own, err = s.takeTurn(ctx, pace, kept, s.clk.Now().Add(wait)); err != nil {
+			return nil, err
+		}
+		defer own.end()
+	}
 	results := make(chan room.Result, 1)
 	if !rm.Offer(context.WithoutCancel(ctx), nil, device, kept, refused, func(res room.Result) { results <- res }) {
 		return nil, room.ErrStopping
@@ -190,6 +224,7 @@ func (s *Server) exchange(ctx context.Context, pair store.Pair, device string, e
 	case <-ctx.Done():
 		return nil, room.ErrStopping
 	}
+	own.rest(ctx)
 	answer := eventsJSON{Stored: append([]string{}, res.Stored...), Refused: []refusedJSON{}, Events: []json.RawMessage{}}
 	for _, r := range res.Refused {
 		answer.Refused = append(answer.Refused, refusedJSON{IDs: r.IDs, problemJSON: problemJSON{r.Code, r.Reason}})

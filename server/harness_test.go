@@ -437,6 +437,13 @@ func (f diskFile) WriteAt(b []byte, at int64) (int, error) {
 	return f.File.WriteAt(b, at)
 }
 
+func (f diskFile) Truncate(bytes int64) error {
+	if f.disk.broken.Load() {
+		return syscall.EIO
+	}
+	return f.File.Truncate(bytes)
+}
+
 // stallDisk keeps the server from storing events until release is called, as a slow
 // disk would.
 func (h *host) stallDisk() (release func()) {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"net"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -99,7 +100,13 @@ const (
 )
 
 // pace is how much a device has sent of late, over all its sockets and requests.
-type pace struct{ chat, beat, hold, log *access.Bucket }
+type pace struct {
+	chat, beat, hold, log *access.Bucket
+
+	ahead   *access.Bucket // of requests that do not wait for their turn
+	turns   chan struct{}  // has one in it while a request has its turn
+	waiting atomic.Int32   // requests that wait for theirs
+}
 
 func newPace(clk clock.Clock) *pace {
 	every := func(n int) time.Duration { return time.Second / time.Duration(n) }
@@ -108,6 +115,9 @@ func newPace(clk clock.Clock) *pace {
 		beat: access.NewBucket(clk, beatBurst, every(beatPace)),
 		hold: access.NewBucket(clk, holdBurst, every(holdPace)),
 		log:  access.NewBucket(clk, logBurst, every(logPace)),
+
+		ahead: access.NewBucket(clk, aheadBurst, every(aheadPace)),
+		turns: make(chan struct{}, 1),
 	}
 }
 

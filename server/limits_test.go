@@ -107,9 +107,43 @@ func TestRequestsWithRungsAreAlwaysTaken(t *testing.T) {
 	for range 20 {
 		require.Equal(t, http.StatusOK, post(buddy.event("h", "surfaced", now, nil)))
 	}
-	// Nor do tokens that somebody guesses get further.
-	status, _ := h.post("/api/events", map[string]any{"token": access.NewID(), "pair": buddy.pair, "events": []any{}})
-	require.Equal(t, http.StatusTooManyRequests, status)
+}
+
+// Ensures that who is no member of the pair is bounded as with all other requests, also with what moves a rung, before any
+// of its events is looked at; and that members are not bounded with them.
+func TestStrangersEventsAreBounded(t *testing.T) {
+	h, mock := newMockHost(t)
+	buddy := h.join("new", "buddy")
+	other := h.join("new", "buddy")
+	now := h.shared.NowMs()
+	var requests []map[string]any
+	for _, token := range []string{"", access.NewID(), other.token} {
+		for _, events := range []any{[]any{buddy.event("h", "surfaced", now, nil)}, []any{}, "none"} {
+			requests = append(requests, map[string]any{"token": token, "pair": buddy.pair, "events": events})
+		}
+	}
+	requests = append(requests, map[string]any{"token": buddy.token}, map[string]any{})
+	for h.srv.calls.Allow("127.0.0.1:1") {
+	}
+	for _, request := range requests {
+		status, answer := h.post("/api/events", request)
+		require.Equal(t, http.StatusTooManyRequests, status, "%v", request)
+		require.Equal(t, "too-many-requests", answer["code"])
+	}
+	resp, _ := h.request(http.MethodPost, "/api/events", strings.TrimPrefix(h.url, "http://"), "", "[")
+	require.Equal(t, http.StatusTooManyRequests, resp.StatusCode)
+	require.Zero(t, h.storedOf(buddy.pair))
+	status, _ := h.post("/api/events", map[string]any{"token": buddy.token, "pair": buddy.pair, "events": []any{buddy.event("h", "note", now, nil)}})
+	require.Equal(t, http.StatusOK, status)
+
+	mock.Add(time.Minute) // from here on each is told what is wrong
+	for _, c := range []struct {
+		request int
+		code    string
+	}{{0, "bad-token"}, {3, "bad-token"}, {5, "bad-token"}, {6, "not-of-pair"}, {8, "not-of-pair"}, {9, "bad-message"}} {
+		_, answer := h.post("/api/events", requests[c.request])
+		require.Equal(t, c.code, answer["code"])
+	}
 }
 
 // Ensures that sockets are bounded: of an address, of a device, and those that

@@ -1,6 +1,8 @@
 package server
 
 import (
+	"cmp"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -11,6 +13,7 @@ import (
 
 	"buddyclock/protocol"
 	"buddyclock/server/logbook"
+	"buddyclock/server/store"
 )
 
 const (
@@ -199,14 +202,19 @@ type eraseJSON struct {
 // apiErase says what there is of a diver, and with `confirm`, the diver's name
 // typed by a person, erases it for good.
 func (s *Server) apiErase(r *http.Request, fields object) (any, error) {
+	ctx := r.Context()
 	scope, err := s.scopeOf(r, fields)
+	var none *protocol.Problem
+	if errors.As(err, &none) && none.Code == "no-diver" {
+		// Perhaps since the last try, which has to be through before that is said.
+		err = cmp.Or(s.wipe(ctx), err)
+	}
 	if err != nil {
 		return nil, err
 	}
 	if scope.Diver == nil {
 		return nil, bad("`diver` is missing")
 	}
-	ctx := r.Context()
 	plan, err := logbook.PlanErase(ctx, s.store, scope)
 	if err != nil {
 		return nil, err
@@ -223,34 +231,37 @@ func (s *Server) apiErase(r *http.Request, fields object) (any, error) {
 		return nil, problem("not-confirmed", "the name that was typed is not the diver's")
 	}
 	// Building the file anew keeps the disk busy, and a hold comes first.
-	switch busy, err := s.rooms.InHold(ctx); {
-	case err != nil:
+	if err := s.noneInHold(ctx); err != nil {
 		return nil, err
-	case busy:
-		return nil, problem("in-hold", "a pair is in a hold: erase when nobody is")
 	}
 	n, err := plan.Carry(ctx, s.store)
-	if err != nil {
+	var left *store.NotWipedError
+	if err != nil && !errors.As(err, &left) {
 		return nil, err
 	}
+	// The events are gone: whoever asked may be too, and the phones are told all the same.
 	s.lines.Forget()
-	answer.Events, answer.Erased = int(n), true
 	s.log.Info("a diver's log was erased", "holds", plan.Holds, "events", n)
-	return answer, s.tellErased(r, plan.Pairs)
+	told := s.tellErased(context.WithoutCancel(ctx), plan.Pairs)
+	if left != nil {
+		return nil, s.notWiped(left)
+	}
+	answer.Events, answer.Erased = int(n), true
+	return answer, told
 }
 
 // tellErased tells the devices of pairs which events are no more.
-func (s *Server) tellErased(r *http.Request, pairs []string) error {
+func (s *Server) tellErased(ctx context.Context, pairs []string) (err error) {
 	for _, id := range pairs {
-		pair, err := s.store.Pair(r.Context(), id)
-		if err != nil {
-			return err
+		pair, failed := s.store.Pair(ctx, id)
+		var gone map[string][]store.Run
+		if failed == nil {
+			gone, failed = s.store.ErasedOf(ctx, id)
 		}
-		gone, err := s.store.ErasedOf(r.Context(), id)
-		if err != nil {
-			return err
+		if failed == nil {
+			s.rooms.Erased(pair, encode(erasedJSON{"erased", id, gone}))
 		}
-		s.rooms.Erased(pair, encode(erasedJSON{"erased", id, gone}))
+		err = errors.Join(err, failed)
 	}
-	return nil
+	return err
 }

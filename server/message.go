@@ -224,15 +224,17 @@ func (o object) counts() (store.Counts, error) {
 	return c, nil
 }
 
-// ofDevices reads an object whose keys are devices; a missing one is empty.
+// ofDevices reads an object whose keys are devices; a missing one is empty. It may
+// name as many as the frame has room for: a pair has had as many devices as ever
+// came to it, and each is told of all.
 func (o object) ofDevices(key string) (map[string]json.RawMessage, error) {
 	raw, present := o[key]
 	if !present {
 		return nil, nil
 	}
 	var values map[string]json.RawMessage
-	if json.Unmarshal(raw, &values) != nil || len(values) > 256 {
-		return nil, bad("`%s` is not an object of at most 256 devices", key)
+	if json.Unmarshal(raw, &values) != nil {
+		return nil, bad("`%s` is not an object", key)
 	}
 	return values, nil
 }

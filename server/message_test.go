@@ -2,12 +2,15 @@ package server
 
 import (
 	"encoding/json"
+	"fmt"
+	"net/http"
 	"testing"
 	"unicode/utf8"
 
 	"github.com/stretchr/testify/require"
 
 	"buddyclock/protocol"
+	"buddyclock/server/access"
 	"buddyclock/server/room"
 	"buddyclock/server/steady"
 	"buddyclock/server/store"
@@ -70,4 +73,56 @@ func TestKeysAreExact(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "time", m.Type)
 	require.Equal(t, "3", string(m.T1))
+}
+
+// Ensures that a device may say what it has of as many devices as the server ever names to it, and that none of them is
+// passed over.
+func TestCountsOfManyDevices(t *testing.T) {
+	const devices = 3_000
+	have, beyond := map[string]int64{}, map[string][]store.Run{}
+	for i := range int64(devices) {
+		id := fmt.Sprintf("%010d", i)
+		have[id] = i
+		beyond[id] = []store.Run{{i + 2, i + 3}}
+	}
+	frame := encode(map[string]any{"type": "hello", "v": 1, "token": "t", "pair": "p", "device": "d", "have": have, "beyond": beyond})
+	require.Less(t, len(frame), maxFrameBytes)
+	m, err := decodeMessage(frame)
+	require.NoError(t, err)
+	require.Equal(t, store.Counts{Have: have, Beyond: beyond}, m.Hello.Counts)
+	for _, key := range []string{"have", "beyond"} {
+		_, err = decodeMessage([]byte(`{"type":"hello","v":1,"token":"t","pair":"p","device":"d","` + key + `":7}`))
+		require.Error(t, err, "that is no object")
+	}
+}
+
+// Ensures that a pair which many devices came to, one after the other, is open to a device that repeats what it was told:
+// by the socket and by a plain request.
+func TestPairsOfManyDevicesStayOpen(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy")
+	now := h.shared.NowMs()
+	for range 260 {
+		token, hash := access.NewToken()
+		d := &device{h: h, id: access.NewID(), pair: buddy.pair, role: "buddy", token: token}
+		require.NoError(t, h.store.Admit(store.Device{ID: d.id, Session: h.srv.session.ID, Pair: d.pair, Role: d.role}, hash))
+		e, err := protocol.Decode(encode(d.event("h", "look", now, nil)))
+		require.NoError(t, err)
+		stored := make(chan error, 1)
+		h.store.Append(d.pair, []protocol.Event{e}, func(_ []store.Outcome, err error) { stored <- err })
+		require.NoError(t, <-stored)
+	}
+	buddy.connect(nil)
+	have := map[string]int64{}
+	for id, n := range buddy.welcome["have"].(map[string]any) {
+		have[id] = int64(n.(float64))
+	}
+	require.Len(t, have, 260)
+	require.NoError(t, buddy.ws.Close())
+	buddy.connect(have)
+	require.Empty(t, buddy.welcome["events"], "nothing is sent twice")
+	alarm := buddy.event("h", "no-answer", now, nil)
+	status, answer := h.post("/api/events", map[string]any{"token": buddy.token, "pair": buddy.pair, "events": []any{alarm}, "have": have})
+	require.Equal(t, http.StatusOK, status, answer)
+	require.Equal(t, []any{alarm["id"]}, answer["stored"])
 }

@@ -125,8 +125,24 @@ func (o *offers) read(ctx context.Context, from *incoming, fields object) (*offe
 		return nil, problem("not-allowed", "a phone makes offers within its own pair only")
 	case made.swap && !samePair:
 		return nil, problem("not-allowed", "only phones of one pair exchange their roles")
+	case made.swap:
+		if err := maySwap(from.member.Role, device.Role, role); err != nil {
+			return nil, err
+		}
 	}
 	return made, o.srv.mayMove(ctx, device, made.pair)
+}
+
+// maySwap refuses an exchange by which any other place changes hands than the
+// diver's and the buddy's: an instructor's right comes by the instructor's link
+// alone, and no diver is left with a phone that only makes noise.
+func maySwap(roles ...string) error {
+	for _, role := range roles {
+		if role != protocol.RoleBuddy && role != protocol.RoleDiver {
+			return problem("not-allowed", "only a diver's and a buddy's phone exchange their roles")
+		}
+	}
+	return nil
 }
 
 // mayMove fails while the pair that a device is in, or is to be in, is in a hold.
@@ -286,6 +302,9 @@ func (s *Server) acceptOffer(ctx context.Context, made *offer, d store.Device) (
 		}
 		if other.Pair != d.Pair {
 			return nil, problem("no-offer", "this offer is over; ask for it again")
+		}
+		if err := maySwap(other.Role, d.Role, made.role); err != nil { // either may have another since
+			return nil, err
 		}
 		other.Role = d.Role
 		moved = append(moved, other)

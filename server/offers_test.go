@@ -124,11 +124,53 @@ func TestPairingAnew(t *testing.T) {
 	board.until("a refusal", func() bool { return board.last("offered")["code"] == "not-here" })
 }
 
+// Ensures that an exchange gives nobody a place but the diver's and the buddy's, neither when it is offered nor when a role
+// has changed until it is accepted.
+func TestH11SwapsAreOfDiverAndBuddy(t *testing.T) {
+	h := newHost(t)
+	buddy := h.join("new", "buddy").connect(nil)
+	diver := h.join(buddy.pair, "diver").connect(nil)
+	instructor := h.join(buddy.pair, "instructor").connect(nil)
+	siren := h.join(buddy.pair, "siren").connect(nil)
+	for _, c := range []struct {
+		from, to *device
+		role     string
+	}{
+		{buddy, instructor, "buddy"}, {buddy, siren, "buddy"}, {buddy, diver, "siren"},
+		{siren, diver, "siren"}, {siren, buddy, "diver"}, {instructor, buddy, "diver"},
+	} {
+		c.from.send(map[string]any{"type": "offer", "to": c.to.id, "pair": buddy.pair, "role": c.role, "swap": true})
+		refused := c.from.told("offered")
+		require.Equal(t, "over", refused["state"], "%s to %s", c.from.role, c.to.role)
+		require.Equal(t, "not-allowed", refused["code"], "%s to %s", c.from.role, c.to.role)
+	}
+
+	for _, now := range []struct{ role, secret string }{{"siren", h.srv.secret}, {"instructor", h.srv.instructorSecret}} {
+		buddy.send(map[string]any{"type": "offer", "to": diver.id, "pair": buddy.pair, "role": "buddy", "swap": true})
+		made := diver.told("offer")
+		require.Equal(t, "sent", buddy.told("offered")["state"])
+		change := func(role string) {
+			status, answer := h.post("/api/join", map[string]any{"token": diver.token, "secret": now.secret, "pair": buddy.pair, "role": role, "device": diver.id, "name": ""})
+			require.Equal(t, http.StatusOK, status, answer)
+		}
+		change(now.role)
+		status, answer := diver.accept(made)
+		require.Equal(t, http.StatusForbidden, status)
+		require.Equal(t, "not-allowed", answer["code"])
+		require.Equal(t, "over", buddy.told("offered")["state"])
+		change("diver")
+		diver.closed()
+		diver.connect(nil)
+	}
+	status, _ := h.post("/api/pair", map[string]any{"token": buddy.token})
+	require.Equal(t, http.StatusForbidden, status, "the buddy never got an instructor's right")
+}
+
 // mayOffer is who may do what about a place of the diver's phone: offer it one in
 // its own pair (offer), or the own role there for its own (exchange), or one in
 // another pair (move); and answer or take back what the buddy's phone offered it.
 var mayOffer = map[string]string{
-	"the one it is made to": "accept decline", "the one who makes it": "offer exchange withdraw", "a third of the pair": "offer exchange",
+	"the one it is made to": "accept decline", "the one who makes it": "offer exchange withdraw", "a third of the pair": "offer exchange", "a siren of the pair": "offer",
 	"another pair's": "", "another pair's instructor": "", "a siren for all": "", "the instructor of all": "offer move",
 }
 
@@ -140,8 +182,9 @@ func TestH11OffersEveryActEveryRole(t *testing.T) {
 	diver := h.join(buddy.pair, "diver").connect(nil)
 	other := h.join("new", "buddy").connect(nil)
 	devices := map[string]*device{
-		"the one it is made to": diver, "the one who makes it": buddy, "a third of the pair": h.join(buddy.pair, "siren").connect(nil),
-		"another pair's": other, "another pair's instructor": h.join(other.pair, "instructor").connect(nil),
+		"the one it is made to": diver, "the one who makes it": buddy, "a third of the pair": h.join(buddy.pair, "buddy").connect(nil),
+		"a siren of the pair": h.join(buddy.pair, "siren").connect(nil),
+		"another pair's":      other, "another pair's instructor": h.join(other.pair, "instructor").connect(nil),
 		"a siren for all": (&watcher{device: h.join("", "siren")}).open().device, "the instructor of all": h.board().device,
 	}
 	isOpen := func(id string) bool {

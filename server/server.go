@@ -7,6 +7,7 @@ import (
 	"context"
 	"log/slog"
 	"net/http"
+	"sync/atomic"
 	"time"
 
 	"github.com/benbjohnson/clock"
@@ -58,6 +59,8 @@ type Server struct {
 	boards boards
 	offers offers
 	outing outing
+	wiping atomic.Bool   // whether what an erase left is to be tried again
+	ending chan struct{} // closed once the server ends
 
 	limits     Limits
 	sockets    counts // by address
@@ -84,6 +87,7 @@ func New(o Options) *Server {
 		rooms:            room.NewRooms(o.Store, o.Clock, o.Shared.NowMs, o.Shared.CatchUp, o.Log),
 		conns:            conns{open: map[*conn]struct{}{}},
 		here:             newHere(o.Clock),
+		ending:           make(chan struct{}),
 		boards:           boards{open: map[*incoming]struct{}{}},
 		limits:           limits,
 		secret:           access.NewSecret(),
@@ -96,6 +100,10 @@ func New(o Options) *Server {
 	}
 	s.offers = offers{srv: s, open: map[string]*offer{}}
 	s.loadOuting()
+	if owed, err := s.store.WipeOwed(context.Background()); owed || err != nil {
+		s.log.Error("copies of what was erased before may still be in files of the data folder: this is tried again while nobody is in a hold")
+		s.wipeLater()
+	}
 	return s
 }
 
@@ -128,6 +136,7 @@ func (s *Server) Handler() http.Handler {
 // Shutdown says goodbye to all devices and ends their pairs. The HTTP server is
 // the caller's to stop, before; the store to close, after.
 func (s *Server) Shutdown() {
+	close(s.ending)
 	for _, c := range s.conns.list(true) {
 		c.Part("stopped")
 	}

@@ -375,19 +375,26 @@ func (p *place) report(res room.Result) {
 // recognize finds whose token it is and whether it opens that pair.
 func (s *Server) recognize(ctx context.Context, token, deviceID, pairID string) (store.Device, store.Pair, error) {
 	device, err := s.deviceOf(ctx, token)
+	if err == nil && device.ID != deviceID {
+		err = &protocol.Problem{Code: "bad-token", Reason: "this token belongs to another device"}
+	}
 	if err != nil {
 		return device, store.Pair{}, err
 	}
-	pair, err := s.store.Pair(ctx, pairID)
+	pair, err := s.pairOf(ctx, device, pairID)
+	return device, pair, err
+}
+
+// pairOf gives a pair that is open to a device.
+func (s *Server) pairOf(ctx context.Context, device store.Device, id string) (store.Pair, error) {
+	pair, err := s.store.Pair(ctx, id)
 	switch {
 	case err != nil && !errors.Is(err, store.ErrUnknown):
-		return device, pair, err
-	case device.ID != deviceID:
-		err = &protocol.Problem{Code: "bad-token", Reason: "this token belongs to another device"}
+		return pair, err
 	case err != nil, device.Pair != pair.ID && device.Pair != "", device.Session != pair.Session:
 		err = &protocol.Problem{Code: "not-of-pair", Reason: "this device does not belong to that pair"}
 	}
-	return device, pair, err
+	return pair, err
 }
 
 // deviceOf gives the device of a token.

@@ -242,6 +242,10 @@ func (m *Main) erase(ctx context.Context, args []string) int {
 		return m.fail(err)
 	}
 	defer st.Close()
+	// What an earlier try left comes first: its diver is in the log no more.
+	if err := st.Wipe(ctx); err != nil {
+		return m.fail(err)
+	}
 	who, err := logbook.FindDiver(ctx, st, logbook.Scope{}, *diver)
 	if err != nil {
 		return m.fail(err)

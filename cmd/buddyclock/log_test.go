@@ -3,10 +3,12 @@ package main
 import (
 	"bytes"
 	"context"
+	"database/sql"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/benbjohnson/clock"
 	"github.com/stretchr/testify/require"
@@ -43,7 +45,9 @@ func aLog(t *testing.T) string {
 func typed(t *testing.T, stdin string, args ...string) (code int, stdout, stderr string) {
 	t.Helper()
 	var out, complaints bytes.Buffer
-	m := &Main{Stdin: strings.NewReader(stdin), Stdout: &out, Stderr: &complaints, Clock: clock.New()}
+	now := clock.NewMock()
+	now.Set(time.UnixMilli(1_790_000_200_000)) // soon after aLog
+	m := &Main{Stdin: strings.NewReader(stdin), Stdout: &out, Stderr: &complaints, Clock: now}
 	code = m.Run(context.Background(), args)
 	return code, out.String(), complaints.String()
 }
@@ -109,6 +113,28 @@ func TestH21EraseAsksForTheName(t *testing.T) {
 	code, _, said = typed(t, "", "erase", "-data", dir, "-diver", "Ilse Quellmoor", "-confirm", "Ilse Quellmoor")
 	require.Equal(t, exitFailed, code)
 	require.Contains(t, said, "no diver of that name")
+}
+
+// Ensures that what an erase left in the files, as one does that is killed on its way, is gone once the command was given once
+// more, though the diver is in the log no more.
+func TestH21EraseOnceMoreByCommand(t *testing.T) {
+	dir := aLog(t)
+	db, err := sql.Open("sqlite", filepath.Join(dir, store.FileName)+"?_pragma=secure_delete(OFF)")
+	require.NoError(t, err)
+	_, err = db.Exec("DELETE FROM event; CREATE TABLE wipe_owed (since_ms INTEGER NOT NULL) STRICT; INSERT INTO wipe_owed VALUES (1)")
+	require.NoError(t, err)
+	require.NoError(t, db.Close())
+	contents := func() string {
+		raw, err := os.ReadFile(filepath.Join(dir, store.FileName))
+		require.NoError(t, err)
+		return string(raw)
+	}
+	require.Contains(t, contents(), "Quellmoor", "the test would prove nothing")
+	code, _, said := typed(t, "", "erase", "-data", dir, "-diver", "Ilse Quellmoor", "-confirm", "Ilse Quellmoor")
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, said, "no diver of that name")
+	require.NotContains(t, contents(), "Quellmoor")
+	require.NotContains(t, contents(), "wipe_owed")
 }
 
 // Ensures that the commands say what is missing, and never make a data file where there is none to read.

@@ -115,8 +115,7 @@ func TestH11RolesHaveTheirTime(t *testing.T) {
 		{"", "note", 9_000, "role", "h"},
 		{"instructor", "plan", 494_999, "role", "h"}, // before it had the role
 		{"instructor", "plan", 495_000, "", "h"},
-		{"instructor", "plan", 9_000, "", "aaaaaaaaaa-h01"}, // in a hold of its own making
-		{"instructor", "plan", 9_000, "role", "bbbbbbbbbb-h01"},
+		{"instructor", "plan", 9_000, "role", "aaaaaaaaaa-h01"}, // of its own making, but it was the diver then
 		{"instructor", "plan", 600_000, "", "h"},
 		{"instructor", "plan", 600_001, "role", "h"}, // removed: no grace
 		{"siren", "sounded", 9_000, "", "h"},         // the host's clock was wrong then
@@ -130,4 +129,38 @@ func TestH11RolesHaveTheirTime(t *testing.T) {
 		require.Equal(t, c.code, p.Code)
 	}
 	require.Equal(t, "not-of-pair", MaySend(nil, &protocol.Event{ID: "aaaaaaaaaa-000001", Kind: "note", By: "buddy"}, 0).Code)
+}
+
+// Ensures that what a device recorded alone is taken in holds of its own making, and only from before it had any role in the
+// pair: the diver's phone that became the buddy's does not answer for its own dives.
+func TestH11NobodyAnswersForThePast(t *testing.T) {
+	const since = 500_000
+	diver := Grant{Role: "diver", SinceMs: since, UntilMs: 800_000}
+	buddy := Grant{Role: "buddy", SinceMs: 800_000}
+	const own, others = "aaaaaaaaaa-h01", "bbbbbbbbbb-h01"
+	for _, c := range []struct {
+		why    string
+		grants []Grant
+		at     int64
+		hold   string
+		code   string
+	}{
+		{"alone, before it joined", []Grant{{Role: "buddy", SinceMs: since}}, 9_000, own, ""},
+		{"the same in somebody else's hold", []Grant{{Role: "buddy", SinceMs: since}}, 9_000, others, "role"},
+		{"alone, before both roles", []Grant{diver, buddy}, since - 1, own, ""},
+		{"it was the diver from that ms on", []Grant{diver, buddy}, since, own, "role"},
+		{"it was the diver", []Grant{diver, buddy}, 700_000, own, "role"},
+		{"whatever the order of the roles", []Grant{buddy, diver}, 700_000, own, "role"},
+		{"a press on its way", []Grant{diver, buddy}, 795_000, own, ""},
+		{"it was nothing for a while", []Grant{{Role: "diver", SinceMs: since, UntilMs: 600_000}, buddy}, 700_000, own, "role"},
+		{"a host whose clock was ahead", []Grant{{Role: "buddy", SinceMs: 2_000_000}}, 9_000, others, ""},
+	} {
+		p := MaySend(c.grants, &protocol.Event{ID: "aaaaaaaaaa-000001", Kind: "answered", By: "buddy", At: c.at, Hold: c.hold}, 1_000_000)
+		if c.code == "" {
+			require.Nil(t, p, c.why)
+			continue
+		}
+		require.NotNil(t, p, c.why)
+		require.Equal(t, c.code, p.Code, c.why)
+	}
 }

@@ -2,6 +2,7 @@ package access
 
 import (
 	"fmt"
+	"slices"
 
 	"buddyclock/protocol"
 )
@@ -21,9 +22,10 @@ type Grant struct {
 }
 
 // covers tells whether an event is of the grant's time. What a device recorded
-// before it joined counts only in holds of its own making, as nobody else can
-// have relied on those: otherwise one could take a role and answer for the past.
-func (g Grant) covers(e *protocol.Event, nowMs int64) bool {
+// alone, before it had any role, counts only in holds of its own making, as nobody
+// else can have relied on those: otherwise one could take a role and answer for the
+// past.
+func (g Grant) covers(e *protocol.Event, nowMs int64, alone bool) bool {
 	grace := int64(roleGraceMs)
 	if g.Removed {
 		grace = 0
@@ -32,19 +34,21 @@ func (g Grant) covers(e *protocol.Event, nowMs int64) bool {
 		return false
 	}
 	// A beginning in the future was noted by a host whose clock was wrong.
-	return e.At >= g.SinceMs-roleGraceMs || g.SinceMs > nowMs || protocol.DeviceOf(e.Hold) == protocol.DeviceOf(e.ID)
+	return e.At >= g.SinceMs-roleGraceMs || g.SinceMs > nowMs || alone && protocol.DeviceOf(e.Hold) == protocol.DeviceOf(e.ID)
 }
 
-// MaySend tells whether a device with these grants may have recorded an event;
-// nowMs is shared time.
+// MaySend tells whether a device with these grants, all that it ever had in a pair,
+// may have recorded an event; nowMs is shared time.
 // The event's `by` must be a role the device had at that time, and the role
 // must be one that may record that kind.
 func MaySend(grants []Grant, e *protocol.Event, nowMs int64) *protocol.Problem {
 	if len(grants) == 0 {
 		return &protocol.Problem{Code: "not-of-pair", Reason: fmt.Sprintf("the device %q does not belong to this pair", protocol.DeviceOf(e.ID))}
 	}
+	// Else a device that dived first and watched later would answer for its own dives.
+	alone := !slices.ContainsFunc(grants, func(g Grant) bool { return e.At >= g.SinceMs })
 	for _, g := range grants {
-		if g.Role != e.By || !g.covers(e, nowMs) {
+		if g.Role != e.By || !g.covers(e, nowMs, alone) {
 			continue
 		}
 		if !protocol.MayRecord(g.Role, e.Kind) {

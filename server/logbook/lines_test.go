@@ -37,6 +37,23 @@ func TestH20ExportComesBackWhole(t *testing.T) {
 	require.EqualValues(t, 1+6*12, events)
 }
 
+// Ensures that an event of a file which lies in the future is refused by its line, and all else of the file is taken.
+func TestH08AFileTellsWhichEventIsOfTheFuture(t *testing.T) {
+	here := open(t)
+	anOuting(t, here, 1)
+	m := &maker{t: t, device: "cccccccccc"}
+	ahead := m.event("cccccccccc-h01", "look", "buddy", now()+3_600_000, nil)
+	add(t, here, "p1", ahead)
+	there := open(t)
+	report := imported(t, there, exported(t, here, Scope{}))
+	require.True(t, report.Whole)
+	require.Equal(t, 1+12, report.Added)
+	require.Len(t, report.Refusals, 1)
+	refused := report.Refusals[0]
+	require.Equal(t, []any{"future", ahead.ID, report.Read - 1}, []any{refused.Code, refused.ID, refused.Line}, "the last line is the end")
+	require.Contains(t, refused.Reason, "ahead of this host's time")
+}
+
 // every has every byte spoilt and every length tried; otherwise strides are taken.
 var every = flag.Bool("every", false, "spoil every byte of an export, and cut it at every byte")
 

@@ -18,7 +18,7 @@ const (
 	phone   = "aaaaaaaaaa"
 )
 
-func now() int64 { return startMs + 100*86_400_000 }
+func now() int64 { return startMs + 300*86_400_000 }
 
 func open(t testing.TB) *store.Store { return openIn(t, t.TempDir()) }
 

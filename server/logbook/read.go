@@ -207,6 +207,8 @@ func Import(ctx context.Context, st *store.Store, in io.Reader, how Options) (Re
 				r.Known++
 			case store.Erased:
 				r.refuse(from[i].line, from[i].id, "erased", "the event was erased here, and stays so")
+			case store.Ahead:
+				r.refuse(from[i].line, from[i].id, "future", "the event, or its coming, lies ahead of this host's time: one of the two hosts has a wrong clock")
 			default:
 				r.refuse(from[i].line, from[i].id, "conflict", "another event with this id is stored already; that one counts")
 			}

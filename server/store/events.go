@@ -132,15 +132,26 @@ func (s *Store) newest(ctx context.Context, pair string, kinds ...string) (*row,
 	return slices.MaxFunc(rows, func(a, b *row) int { return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.id, b.id)) }), nil
 }
 
-// LastMs gives the shared time at which the last event was stored or the last
-// role given or taken, or 0 if there is none.
+// ownSessions are those that were held here. One that came out of another file has
+// ended when it began, and what is filed in it tells of another host's time.
+const ownSessions = "session WHERE ended_ms IS NOT started_ms"
+
+// lastStored is when the last event of a session's pairs was stored, as the last few
+// of each of its devices tell: the last in the file may have come out of another one,
+// and looking at all would keep people waiting.
+const lastStored = `coalesce((SELECT max((SELECT max(stored_ms) FROM (
+	SELECT stored_ms FROM event WHERE device = d.id AND +pair IN (SELECT p.id FROM pair p WHERE p.session = session.id) ORDER BY counter DESC LIMIT 16)))
+	FROM device d WHERE d.session = session.id), 0)`
+
+// LastMs gives the shared time at which the last session here began, its last event
+// was stored, or the last role given or taken, or 0 if there is none.
 func (s *Store) LastMs(ctx context.Context) (int64, error) {
 	var ms int64
 	if err := s.Settle(ctx); err != nil {
 		return 0, err
 	}
 	err := s.read.QueryRowContext(ctx, `
-		SELECT max(coalesce((SELECT stored_ms FROM event ORDER BY seq DESC LIMIT 1), 0),
+		SELECT max(coalesce((SELECT max(started_ms, `+lastStored+`) FROM `+ownSessions+` ORDER BY started_ms DESC LIMIT 1), 0),
 			coalesce((SELECT max(max(since_ms, coalesce(until_ms, 0))) FROM membership), 0))`).Scan(&ms)
 	return ms, err
 }

@@ -11,6 +11,11 @@ import (
 // order in which their first events came, and when the last event came.
 func TestLargeFoldsKeepTheOrderOfArrival(t *testing.T) {
 	s := open(t, t.TempDir())
+	session, err := s.ContinueSession("session001", 1)
+	require.NoError(t, err)
+	_, err = s.AddPair("pair593", session.ID) // that of the last one
+	require.NoError(t, err)
+	require.NoError(t, s.Admit(Device{ID: "device0599", Session: session.ID, Pair: "pair593", Role: "buddy"}, []byte("hash")))
 	var rows []*row
 	var came []HoldRef
 	at := nowMs

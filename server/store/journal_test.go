@@ -447,8 +447,7 @@ func TestErasedEventsLeaveTheJournal(t *testing.T) {
 	s, err := Open(dir, now, FoldLater(clock.NewMock()))
 	require.NoError(t, err)
 	defer s.Close()
-	secret := event(t, "aaaaaaaaaa", 1, "note", nowMs)
-	secret.Raw = []byte(strings.Replace(string(secret.Raw), `"n":1`, `"text":"a very private word"`, 1))
+	secret := privateEvent(t)
 	find := func() (found int) {
 		for _, content := range files(t, dir) {
 			found += bytes.Count(content, []byte("a very private word"))

@@ -23,6 +23,8 @@ const (
 	Conflict
 	// Erased: the event was erased, and stays so.
 	Erased
+	// Ahead: by the file it came from, the event lies in the future.
+	Ahead
 )
 
 // Append queues events of one pair and returns at once. done is called once

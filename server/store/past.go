@@ -119,14 +119,31 @@ func rowOf(pair string, storedMs int64, e *protocol.Event) (row, bool) {
 	}, ok
 }
 
+// An event of a file lies no further ahead of shared time than one that a device
+// brings, and neither does its coming: else the file decided what time it is here
+// once the program is started again.
+const (
+	aheadMs      = 2_000
+	startAheadMs = 60_000 // one may be agreed on in advance
+)
+
+func (f *Filed) isAhead(nowMs int64) bool {
+	most := int64(aheadMs)
+	if f.Event.Kind == protocol.KindStart {
+		most = startAheadMs
+	}
+	return max(f.Event.At, f.StoredMs)-nowMs > most
+}
+
 // Import stores events that came from another file, with their own times of
 // coming, and waits until they are in the data file. Their pairs must be there.
 // With bringBack events that were erased come in again.
 func (s *Store) Import(events []Filed, bringBack bool) ([]Outcome, error) {
 	result := make(chan error, 1)
 	a := newArrival(len(events), func(_ []Outcome, err error) { result <- err })
+	now := s.nowMs()
 	for i := range events {
-		if r, ok := rowOf(events[i].Pair, events[i].StoredMs, &events[i].Event); ok {
+		if r, ok := rowOf(events[i].Pair, events[i].StoredMs, &events[i].Event); ok && !events[i].isAhead(now) {
 			a.rows[i] = &r
 		}
 	}
@@ -138,6 +155,11 @@ func (s *Store) Import(events []Filed, bringBack bool) ([]Outcome, error) {
 	s.arrive(a)
 	if err := <-result; err != nil {
 		return nil, err
+	}
+	for i := range events {
+		if events[i].isAhead(now) {
+			a.outcomes[i] = Ahead
+		}
 	}
 	return a.outcomes, s.Settle(context.Background())
 }

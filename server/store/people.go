@@ -51,9 +51,9 @@ var (
 	ErrDeviceTaken = errors.New("this device id is taken")
 )
 
-// ContinueSession gives the newest session, if it has not ended and was active
-// within the last withinMs (a session started, a device joined or an event
-// came). Otherwise it begins one under the id freshID, and those that nobody has
+// ContinueSession gives the newest session that was held here, if it has not ended
+// and was active within the last withinMs (it started, a device joined or an event
+// of its pairs came). Otherwise it begins one under the id freshID, and those that nobody has
 // ended count as ended withinMs after that.
 func (s *Store) ContinueSession(freshID string, withinMs int64) (Session, error) {
 	var out Session
@@ -67,8 +67,8 @@ func (s *Store) ContinueSession(freshID string, withinMs int64) (Session, error)
 		err := w.queryRow(`
 			SELECT id, started_ms, ended_ms IS NOT NULL, max(started_ms,
 				coalesce((SELECT max(joined_ms) FROM device WHERE session = session.id), 0),
-				coalesce((SELECT stored_ms FROM event ORDER BY seq DESC LIMIT 1), 0))
-			FROM session ORDER BY started_ms DESC LIMIT 1`).Scan(&out.ID, &out.StartedMs, &ended, &lastMs)
+				`+lastStored+`)
+			FROM `+ownSessions+` ORDER BY started_ms DESC LIMIT 1`).Scan(&out.ID, &out.StartedMs, &ended, &lastMs)
 		if err == nil && !ended && now-lastMs <= withinMs {
 			return nil
 		}

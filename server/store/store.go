@@ -95,6 +95,7 @@ type Store struct {
 	keptErr   error         // what went wrong at its end
 	jobs      *queue[job]   // for the committer
 	committed chan struct{} // closed once the committer has ended
+	erasing   sync.Mutex    // held by whoever erases or wipes
 
 	mu               sync.Mutex // guards those below
 	settling, wiping []chan error
@@ -185,6 +186,8 @@ func (s *Store) open() error {
 		<-s.committed
 		return err
 	}
+	// What still cannot be wiped stays owed, and is no reason to have no outing.
+	_ = s.Wipe(context.Background())
 	return nil
 }
 

@@ -304,6 +304,16 @@ func (f *fakeFile) WriteAt(b []byte, at int64) (int, error) {
 	return f.File.WriteAt(b, at)
 }
 
+func (f *fakeFile) Truncate(bytes int64) error {
+	f.disk.mu.Lock()
+	err := f.disk.err
+	f.disk.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	return f.File.Truncate(bytes)
+}
+
 func (f *fakeFile) Sync() error {
 	f.disk.mu.Lock()
 	defer f.disk.mu.Unlock()
@@ -388,11 +398,14 @@ func TestSessionGoesOn(t *testing.T) {
 	a, err := s.ContinueSession("first", within)
 	require.NoError(t, err)
 	require.Equal(t, "first", a.ID)
+	require.NoError(t, s.Admit(Device{ID: "aaaaaaaaaa", Session: a.ID, Pair: "p1", Role: "buddy"}, []byte("hash")))
 	at += within
 	b, err := s.ContinueSession("second", within)
 	require.NoError(t, err)
 	require.Equal(t, a, b)
-	s.append(t, "p1", event(t, "aaaaaaaaaa", 1, "look", at))
+	pair, err := s.AddPair("p1", a.ID)
+	require.NoError(t, err)
+	s.append(t, pair.ID, event(t, "aaaaaaaaaa", 1, "look", at))
 	at += within
 	b, err = s.ContinueSession("second", within)
 	require.NoError(t, err)
@@ -457,6 +470,8 @@ func TestH08TheLastTimeIsOfEventsAndRoles(t *testing.T) {
 	require.NoError(t, err)
 	require.Zero(t, last)
 	session, err := s.ContinueSession("session001", 0)
+	require.NoError(t, err)
+	_, err = s.AddPair("p1", session.ID)
 	require.NoError(t, err)
 	d := Device{ID: "aaaaaaaaaa", Session: session.ID, Pair: "p1", Role: "buddy"}
 	later("a role given", func() error { return s.Admit(d, []byte("hash")) })
