@@ -1,0 +1,69 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"os"
+	"strings"
+	"testing"
+
+	"github.com/benbjohnson/clock"
+	"github.com/stretchr/testify/require"
+
+	"buddyclock/protocol"
+	"buddyclock/server/store"
+)
+
+// aLog fills a data folder with one hold of a diver, and gives the folder.
+func aLog(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	st, err := store.Open(dir, func() int64 { return 1_790_000_100_000 })
+	require.NoError(t, err)
+	require.NoError(t, st.AddPast(store.Session{ID: "outing1", StartedMs: 1_790_000_000_000}, []store.PastPair{{Pair: store.Pair{ID: "pair1", Session: "outing1", Number: 1}, MadeMs: 1_790_000_000_000}}))
+	var events []protocol.Event
+	for _, line := range []string{
+		`{"id":"aaaaaaaaaa-000001","hold":"aaaaaaaaaa-h01","kind":"plan","at":1790000001000,"by":"buddy","data":{"diver":"Ilse Quellmoor","buddy":"Marek","setting":"pool","planned_s":120}}`,
+		`{"id":"aaaaaaaaaa-000002","hold":"aaaaaaaaaa-h01","kind":"start","at":1790000002000,"by":"buddy"}`,
+		`{"id":"aaaaaaaaaa-000003","hold":"aaaaaaaaaa-h01","kind":"surfaced","at":1790000092000,"by":"buddy"}`,
+	} {
+		e, err := protocol.Decode([]byte(line))
+		require.NoError(t, err)
+		events = append(events, e)
+	}
+	done := make(chan error, 1)
+	st.Append("pair1", events, func(_ []store.Outcome, err error) { done <- err })
+	require.NoError(t, <-done)
+	require.NoError(t, st.Close())
+	return dir
+}
+
+// typed carries out a command line with something typed in.
+func typed(t *testing.T, stdin string, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
+	var out, complaints bytes.Buffer
+	m := &Main{Stdin: strings.NewReader(stdin), Stdout: &out, Stderr: &complaints, Clock: clock.New()}
+	code = m.Run(context.Background(), args)
+	return code, out.String(), complaints.String()
+}
+
+// Ensures that the commands say what is missing, and never make a data file where there is none to read.
+func TestLogCommandsSayWhatIsMissing(t *testing.T) {
+	empty := t.TempDir()
+	for _, args := range [][]string{{"export", "-data", empty}, {"erase", "-data", empty, "-diver", "x"}} {
+		code, _, said := typed(t, "", args...)
+		require.Equal(t, exitFailed, code)
+		require.Contains(t, said, "there is no data file")
+	}
+	entries, err := os.ReadDir(empty)
+	require.NoError(t, err)
+	require.Empty(t, entries)
+	for _, args := range [][]string{{"import"}, {"erase"}, {"export", "-format", "pdf"}, {"export", "x"}, {"import", "-no"}} {
+		code, _, said := typed(t, "", args...)
+		require.Equal(t, exitUsage, code, args)
+		require.NotEmpty(t, said)
+	}
+	code, out, _ := typed(t, "", "export", "-h")
+	require.Equal(t, exitOK, code)
+	require.Contains(t, out, "-diver")
+}
