@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -63,7 +64,45 @@ func TestLogCommandsSayWhatIsMissing(t *testing.T) {
 		require.Equal(t, exitUsage, code, args)
 		require.NotEmpty(t, said)
 	}
-	code, out, _ := typed(t, "", "export", "-h")
-	require.Equal(t, exitOK, code)
-	require.Contains(t, out, "-diver")
+	for _, args := range [][]string{{"export"}, {"erase"}} {
+		code, _, said := typed(t, "", append(args, "-data", aLog(t), "-diver", "Marek")...)
+		require.Equal(t, exitFailed, code)
+		require.Contains(t, said, "no diver of that name")
+		require.Contains(t, said, "`buddyclock export -list`")
+	}
+}
+
+// Ensures that every command tells its flags on -h, to whoever asked and not as a complaint, and that flags may stand
+// behind a file's name.
+func TestCommandsTellTheirFlags(t *testing.T) {
+	for command, flag := range map[string]string{"demo": "-speed", "replay": "-timeline", "verify": "-data", "export": "-diver", "import": "-bring-back", "erase": "-confirm"} {
+		code, out, said := typed(t, "", command, "-h")
+		require.Equal(t, exitOK, code)
+		require.Contains(t, out, "buddyclock "+command+" ")
+		require.Contains(t, out, flag)
+		require.Empty(t, said)
+		code, out, said = typed(t, "", command, "-sideways")
+		require.Equal(t, exitUsage, code)
+		require.Contains(t, said, "buddyclock "+command+": ")
+		require.Contains(t, said, "-sideways")
+		require.Contains(t, said, flag)
+		require.Empty(t, out)
+	}
+	code, _, said := typed(t, "", "import", "gone.jsonl", "-data", t.TempDir())
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, said, "gone.jsonl")
+}
+
+// Ensures that a data folder which cannot be used is named, with what to do.
+func TestUnusableDataFolder(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "file")
+	require.NoError(t, os.WriteFile(file, []byte("x"), 0o600))
+	_, export, _ := typed(t, "", "export", "-data", aLog(t))
+	for _, args := range [][]string{{"export"}, {"import", "-"}, {"verify"}, {"erase", "-diver", "x"}} {
+		code, _, said := typed(t, export, append(args, "-data", file)...)
+		require.Equal(t, exitFailed, code)
+		require.Contains(t, said, "the data folder "+file+" cannot be used: ", args)
+		require.Contains(t, said, "-data DIR")
+		require.Equal(t, 1, strings.Count(said, "\n"), said)
+	}
 }

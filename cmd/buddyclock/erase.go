@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"path/filepath"
@@ -17,19 +18,19 @@ func (m *Main) erase(ctx context.Context, args []string) int {
 	data := flags.String("data", "", dataFlag)
 	diver := flags.String("diver", "", "the `name or id` of the diver")
 	confirm := flags.String("confirm", "", "the diver's `name` once more, instead of being asked for it")
-	if code, ok := m.command(flags, args, 0, "buddyclock erase -diver NAME [-data DIR] [-confirm NAME]\n\nTakes a diver's holds, profile and series out of the data file for good."); !ok {
+	const head = "buddyclock erase -diver NAME [-data DIR] [-confirm NAME]\n\nTakes a diver's holds, profile and series out of the data file for good."
+	if _, code, ok := m.command(flags, args, 0, head); !ok {
 		return code
 	}
 	if *diver == "" {
-		fmt.Fprint(m.Stderr, "buddyclock erase: say whom with -diver NAME\n")
-		return exitUsage
+		return m.misused(flags, head, errors.New("say whom with -diver NAME"))
 	}
 	st, dir, err := m.openData(*data, false)
 	if err != nil {
 		return m.fail(err)
 	}
 	defer st.Close()
-	who, err := logbook.FindDiver(ctx, st, logbook.Scope{}, *diver)
+	who, err := findDiver(ctx, st, logbook.Scope{}, *diver)
 	if err != nil {
 		return m.fail(err)
 	}

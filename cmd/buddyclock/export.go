@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -24,7 +25,8 @@ func (m *Main) export(ctx context.Context, args []string) int {
 	format := flags.String("format", "", "`csv`, a table with a row for each hold, or jsonl, complete and fit to be imported (default: as the file is called, else jsonl)")
 	file := flags.String("o", "", "write to this `file` (default: standard output)")
 	list := flags.Bool("list", false, "list who has dived, and the outings")
-	if code, ok := m.command(flags, args, 0, "buddyclock export [-data DIR] [-diver NAME] [-outing ID] [-format csv|jsonl] [-o FILE]\n\nWrites the log, or a part of it. Nothing leaves this machine."); !ok {
+	const head = "buddyclock export [-data DIR] [-diver NAME] [-outing ID] [-format csv|jsonl] [-o FILE]\n\nWrites the log, or a part of it. Nothing leaves this machine."
+	if _, code, ok := m.command(flags, args, 0, head); !ok {
 		return code
 	}
 	if *format == "" {
@@ -34,8 +36,7 @@ func (m *Main) export(ctx context.Context, args []string) int {
 		}
 	}
 	if *format != "csv" && *format != "jsonl" {
-		fmt.Fprintf(m.Stderr, "buddyclock export: -format is csv or jsonl, not %q\n", *format)
-		return exitUsage
+		return m.misused(flags, head, fmt.Errorf("-format is csv or jsonl, not %q", *format))
 	}
 	st, _, err := m.openData(*data, false)
 	if err != nil {
@@ -48,10 +49,13 @@ func (m *Main) export(ctx context.Context, args []string) int {
 		}
 		return exitOK
 	}
+	if err := findOuting(ctx, st, *outing); err != nil {
+		return m.fail(err)
+	}
 	scope := logbook.Scope{Outing: *outing}
 	if *diver != "" {
-		if scope.Diver, err = logbook.FindDiver(ctx, st, scope, *diver); err != nil {
-			return m.fail(fmt.Errorf("%w; -list tells who has dived", err))
+		if scope.Diver, err = findDiver(ctx, st, scope, *diver); err != nil {
+			return m.fail(err)
 		}
 	}
 	write := func(out io.Writer) (string, error) {
@@ -74,6 +78,19 @@ func (m *Main) export(ctx context.Context, args []string) int {
 	}
 	fmt.Fprintf(m.Stderr, "%s written\n", what)
 	return exitOK
+}
+
+// findOuting fails where an outing is named and not known: a log of nothing, whole and
+// sound, would be taken for that outing's.
+func findOuting(ctx context.Context, st *store.Store, id string) error {
+	if id == "" {
+		return nil
+	}
+	outings, _, err := st.Outings(ctx)
+	if err == nil && !slices.ContainsFunc(outings, func(o store.Session) bool { return o.ID == id }) {
+		err = fmt.Errorf("no outing %s is in the log; `buddyclock export -list` tells the outings", id)
+	}
+	return err
 }
 
 // writeWhole writes a file that is there whole or not at all. It holds health

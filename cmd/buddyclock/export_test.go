@@ -37,9 +37,10 @@ func TestH20ExportVerifyImport(t *testing.T) {
 	code, out, said = typed(t, string(text), "import", "-data", fresh, "-")
 	require.Equal(t, exitOK, code, said)
 	require.Contains(t, out, "events added 3, already there 0, refused 0")
-	code, out, _ = typed(t, "", "import", "-data", fresh, spoilt)
+	code, out, said = typed(t, "", "import", "-data", fresh, spoilt)
 	require.Equal(t, exitFailed, code)
 	require.Contains(t, out, "added 0, already there 2, refused 2")
+	require.Contains(t, said, "line 6, aaaaaaaaaa-000003: the event does not match its checksum (damaged)\nline 7: the file")
 	code, out, _ = typed(t, "", "export", "-data", fresh, "-format", "csv", "-diver", "ilse  quellmoor")
 	require.Equal(t, exitOK, code)
 	require.Contains(t, out, ",Ilse Quellmoor,,Marek,,pool,")
@@ -47,4 +48,21 @@ func TestH20ExportVerifyImport(t *testing.T) {
 	require.Equal(t, exitOK, code)
 	require.Contains(t, out, "diver Ilse Quellmoor")
 	require.Contains(t, out, "outing outing1")
+}
+
+// Ensures that the log of an outing that is not known is no log of nothing.
+func TestExportOfAnOuting(t *testing.T) {
+	dir, file := aLog(t), filepath.Join(t.TempDir(), "log.jsonl")
+	code, out, said := typed(t, "", "export", "-data", dir, "-outing", "outing1")
+	require.Equal(t, exitOK, code)
+	require.Contains(t, out, "aaaaaaaaaa-000003")
+	require.Contains(t, said, "3 events written")
+	for _, more := range [][]string{nil, {"-o", file}, {"-format", "csv"}, {"-diver", "Ilse Quellmoor"}} {
+		code, out, said = typed(t, "", append([]string{"export", "-data", dir, "-outing", "zzz"}, more...)...)
+		require.Equal(t, exitFailed, code)
+		require.Empty(t, out)
+		require.Contains(t, said, "no outing zzz is in the log")
+		require.Contains(t, said, "-list")
+	}
+	require.NoFileExists(t, file)
 }
