@@ -42,7 +42,7 @@ import { clockText } from '../app/clock_text.js';
  * @property {string} meaning
  */
 
-/** From a cause that may be followed by hand to each rung of "bring them up", ms (design, section 5). */
+/** From a cause that may be followed by hand to each rung of "bring them up", ms (PROTOCOL.md, 3.6). */
 const UP_AFTER_MS = Object.freeze({ prompt: 0, again: 4000, alarm: 8000 });
 
 /** @type {Record<string, string>} */

@@ -13,7 +13,7 @@ import { breathAt, breathsEnd } from '../tape/facts.js';
  * @property {boolean} rest nothing is running: keys for before and after a hold
  */
 
-/** A touch answers a tap up to this long after it (design, section 5). */
+/** A touch answers a tap up to this long after it (PROTOCOL.md, 3.4). */
 const TOUCH_MS = 10_000;
 
 /**

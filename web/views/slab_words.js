@@ -40,7 +40,7 @@ import { clockText } from '../app/clock_text.js';
 
 /** A tap given no longer than this before the prompt still waits for its answer (own; as long as the diver's touch counts). */
 const ASK_KEPT_MS = 10_000;
-/** An early prompt is quiet for this long (design, section 5). */
+/** An early prompt is quiet for this long, so that one met in time disturbs nobody (own). */
 const QUIET_MS = 2000;
 
 /**
