@@ -13,8 +13,8 @@ import (
 	"buddyclock/server/access"
 )
 
-// mayRecord is who may record what, written down by hand from section 6 of the
-// design. b, d, i, s are buddy, diver, instructor and siren.
+// mayRecord is who may record what, written down by hand from PROTOCOL.md, 2.5.
+// b, d, i, s are buddy, diver, instructor and siren.
 var mayRecord = map[string]string{
 	"plan": "b i", "breathe-up": "b d i", "start": "b d i", "look": "b", "asked": "b",
 	"answered": "b d", "no-answer": "b d i", "contraction": "b d i", "sign": "b d i",

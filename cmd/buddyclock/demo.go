@@ -5,7 +5,6 @@ import (
 	"errors"
 	"flag"
 	"fmt"
-	"io"
 	"math/rand/v2"
 	"net"
 	"net/url"
@@ -33,31 +32,17 @@ type demoOptions struct {
 
 func (m *Main) demoFlags(args []string) (o demoOptions, code int, ok bool) {
 	flags := flag.NewFlagSet("buddyclock demo", flag.ContinueOnError)
-	flags.SetOutput(io.Discard) // said below, on the right stream
 	flags.StringVar(&o.addr, "addr", demoAddr, "listen on this `address`; :8470 lets other devices in")
 	flags.StringVar(&o.data, "data", "", "keep the invented data in this `folder`, which must be empty, new or of an earlier demo (default: a folder that is removed at the end)")
 	flags.Float64Var(&o.speed, "speed", 1, fmt.Sprintf("how much faster than in life the people dive and rest, 1 to %d; clocks, checks and alarms stay as they are", maxSpeed))
-	err := flags.Parse(args)
-	switch {
-	case err != nil:
-	case flags.NArg() > 0:
-		err = fmt.Errorf("there is no use for %q", flags.Arg(0))
-	case !(o.speed >= 1 && o.speed <= maxSpeed):
-		err = fmt.Errorf("-speed goes from 1 to %d", maxSpeed)
+	const head = "buddyclock demo [-speed N] [-addr ADDRESS] [-data DIR]\n\nAn outing of simulated people, to see the board and the pages alive."
+	if _, code, ok = m.command(flags, args, 0, head); !ok {
+		return o, code, false
 	}
-	if err == nil {
-		return o, exitOK, true
+	if !(o.speed >= 1 && o.speed <= maxSpeed) {
+		return o, m.misused(flags, head, fmt.Errorf("-speed goes from 1 to %d", maxSpeed)), false
 	}
-	out, code := m.Stderr, exitUsage
-	if errors.Is(err, flag.ErrHelp) {
-		out, code = m.Stdout, exitOK
-	} else {
-		fmt.Fprintf(out, "buddyclock demo: %v\n\n", err)
-	}
-	fmt.Fprint(out, "buddyclock demo [-speed N] [-addr ADDRESS] [-data DIR]\n\nAn outing of simulated people, to see the board and the pages alive.\n\nFlags:\n")
-	flags.SetOutput(out)
-	flags.PrintDefaults()
-	return o, code, false
+	return o, exitOK, true
 }
 
 // demo runs an outing of simulated people until ctx ends.
@@ -67,8 +52,7 @@ func (m *Main) demo(ctx context.Context, args []string) int {
 		return code
 	}
 	if err := m.runDemo(ctx, o); err != nil {
-		fmt.Fprintf(m.Stderr, "buddyclock: %v\n", err)
-		return exitFailed
+		return m.fail(err)
 	}
 	return exitOK
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"fmt"
 	"net"
 	"net/netip"
 	"os"
@@ -29,6 +30,18 @@ func userDataDir() (string, error) {
 	}
 	home, err := os.UserHomeDir()
 	return filepath.Join(home, ".local", "share", name), err
+}
+
+// dataFolder is the folder that -data names, or else the user's own.
+func dataFolder(named string) (string, error) {
+	if named != "" {
+		return named, nil
+	}
+	dir, err := userDataDir()
+	if err != nil {
+		return "", fmt.Errorf("your folder for program data is not known (%w); choose one with -data DIR", err)
+	}
+	return dir, nil
 }
 
 // lanAddrs gives the addresses under which other devices may reach the server,

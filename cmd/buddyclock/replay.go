@@ -29,12 +29,10 @@ type rungReport struct {
 	protocol.Rung
 }
 
-// replay folds a file of events and prints what the rules make of it. It
-// returns the exit code: 0, 1 where a line was bad or the file could not be
-// read, 2 for wrong flags.
+// replay folds a file of events and prints what the rules make of it. The exit
+// code is also exitFailed where a line was bad.
 func (m *Main) replay(args []string) int {
 	flags := flag.NewFlagSet("buddyclock replay", flag.ContinueOnError)
-	flags.SetOutput(m.Stderr)
 	timeline := flags.Bool("timeline", false, "print every rung reached, one JSON line each")
 	var atMs *int64
 	flags.Func("at", "evaluate at this many `seconds` since the start (may be negative); without it, at the hold's last event",
@@ -42,37 +40,27 @@ func (m *Main) replay(args []string) int {
 			atMs, err = sinceStartMs(seconds)
 			return err
 		})
-	flags.Usage = func() {
-		fmt.Fprint(m.Stderr, "Usage: buddyclock replay [-timeline] [-at SECONDS] FILE\n\n"+
-			"Folds a file of events (JSON Lines, in any order; - for standard input) and prints one\nJSON object per hold.\n\n")
-		flags.PrintDefaults()
+	const head = "buddyclock replay [-timeline] [-at SECONDS] FILE\n\nFolds a file of events (JSON Lines, in any order; - for standard input) and prints one JSON object for each hold."
+	files, code, ok := m.command(flags, args, 1, head)
+	if !ok {
+		return code
 	}
-	file, err := parseAround(flags, args)
-	if errors.Is(err, flag.ErrHelp) {
-		return 0
-	}
-	if err != nil {
-		return 2
-	}
-	if file == "" {
-		flags.Usage()
-		return 2
+	if len(files) == 0 {
+		return m.misused(flags, head, errors.New("name the file of events, or - for standard input"))
 	}
 
 	in := m.Stdin
-	if file != "-" {
-		f, err := os.Open(file)
+	if files[0] != "-" {
+		f, err := os.Open(files[0])
 		if err != nil {
-			fmt.Fprintf(m.Stderr, "buddyclock replay: cannot read the events: %v\n", err)
-			return 1
+			return m.fail(fmt.Errorf("cannot read the events: %w", err))
 		}
 		defer f.Close()
 		in = f
 	}
 	holds, bad, err := readHolds(in, m.Stderr)
 	if err != nil {
-		fmt.Fprintf(m.Stderr, "buddyclock replay: reading %s stopped: %v\n", file, err)
-		return 1
+		return m.fail(fmt.Errorf("cannot read the events on: %w", err))
 	}
 	out := bufio.NewWriter(m.Stdout)
 	enc := json.NewEncoder(out)
@@ -87,18 +75,16 @@ func (m *Main) replay(args []string) int {
 			}
 		}
 		if err := printHold(enc, h, t, *timeline); err != nil {
-			fmt.Fprintf(m.Stderr, "buddyclock replay: cannot write: %v\n", err)
-			return 1
+			return m.fail(fmt.Errorf("cannot write: %w", err))
 		}
 	}
 	if err := out.Flush(); err != nil {
-		fmt.Fprintf(m.Stderr, "buddyclock replay: cannot write: %v\n", err)
-		return 1
+		return m.fail(fmt.Errorf("cannot write: %w", err))
 	}
 	if bad {
-		return 1
+		return exitFailed
 	}
-	return 0
+	return exitOK
 }
 
 func printHold(enc *json.Encoder, h *protocol.Hold, t int64, timeline bool) error {
@@ -111,26 +97,6 @@ func printHold(enc *json.Encoder, h *protocol.Hold, t int64, timeline bool) erro
 		}
 	}
 	return nil
-}
-
-// parseAround parses flags that may stand before or after the one file name.
-func parseAround(flags *flag.FlagSet, args []string) (file string, err error) {
-	if err := flags.Parse(args); err != nil {
-		return "", err
-	}
-	rest := flags.Args()
-	if len(rest) == 0 {
-		return "", nil
-	}
-	if err := flags.Parse(rest[1:]); err != nil {
-		return "", err
-	}
-	if flags.NArg() > 0 {
-		err := fmt.Errorf("one file at a time, not also %q", flags.Arg(0))
-		fmt.Fprintf(flags.Output(), "buddyclock replay: %v\n", err)
-		return "", err
-	}
-	return rest[0], nil
 }
 
 // sinceStartMs reads decimal seconds as whole ms.

@@ -203,7 +203,7 @@ func TestReplayRefusesWhatItCannotDo(t *testing.T) {
 	}{
 		{[]string{missing}, 1, "gone.jsonl"},
 		{[]string{t.TempDir()}, 1, "directory"},
-		{nil, 2, "Usage"},
+		{nil, 2, "name the file"},
 		{[]string{"-sideways", file}, 2, "sideways"},
 		{[]string{file, "-sideways"}, 2, "sideways"},
 		{[]string{"-at", file}, 2, "seconds"},
@@ -211,16 +211,18 @@ func TestReplayRefusesWhatItCannotDo(t *testing.T) {
 		{[]string{"-at", "NaN", file}, 2, "NaN"},
 		{[]string{"-at", "1e300", file}, 2, "1e300"},
 		{[]string{"-at", "", file}, 2, "seconds"},
-		{[]string{file, file}, 2, "one file"},
+		{[]string{file, file + "x"}, 2, "whole.jsonlx"},
 	} {
 		stdout, stderr, code := runReplay(t, "", c.args...)
 		require.Empty(t, stdout, "%v", c.args)
 		require.Equal(t, c.code, code, "%v: %s", c.args, stderr)
 		require.Contains(t, stderr, c.word, "%v", c.args)
+		require.True(t, strings.HasPrefix(stderr, map[int]string{1: "buddyclock: ", 2: "buddyclock replay: "}[c.code]), stderr)
 	}
-	_, stderr, code := runReplay(t, "", "-h")
+	stdout, stderr, code := runReplay(t, "", "-h")
 	require.Zero(t, code)
-	require.Contains(t, stderr, "-timeline")
+	require.Contains(t, stdout, "-timeline")
+	require.Empty(t, stderr, "what was asked for is no complaint")
 }
 
 // Ensures that flags are taken behind the file name too, as people type them.

@@ -101,18 +101,15 @@ func (m *Main) serve(ctx context.Context, args []string) int {
 		return code
 	}
 	if err := m.runServer(ctx, o); err != nil {
-		fmt.Fprintf(m.Stderr, "buddyclock: %v\n", err)
-		return exitFailed
+		return m.fail(err)
 	}
 	return exitOK
 }
 
 func (m *Main) runServer(ctx context.Context, o serveOptions) error {
-	if o.data == "" {
-		var err error
-		if o.data, err = userDataDir(); err != nil {
-			return fmt.Errorf("your folder for program data is not known (%w); choose one with -data DIR", err)
-		}
+	var err error
+	if o.data, err = dataFolder(o.data); err != nil {
+		return err
 	}
 	// The port comes first: another Buddyclock that has it may have the data too,
 	// and "the port is taken" is what people understand.
@@ -219,6 +216,9 @@ func listenError(addr string, err error) error {
 		return fmt.Errorf("%s is taken by another program (perhaps another Buddyclock); stop that one, or choose another port such as -addr :8081", addr)
 	case errors.Is(err, syscall.EACCES):
 		return fmt.Errorf("this user may not listen on %s; choose a port above 1023 such as -addr :8080", addr)
+	case errors.Is(err, syscall.EADDRNOTAVAIL):
+		host, port, _ := net.SplitHostPort(addr)
+		return fmt.Errorf("this machine has no address %s; -addr :%s listens on all that it has", host, port)
 	case errors.As(err, &unknown):
 		return fmt.Errorf("cannot listen on %s (%v); -addr takes an address such as :8080 or 127.0.0.1:8080", addr, unknown.Err)
 	}

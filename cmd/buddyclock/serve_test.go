@@ -255,7 +255,7 @@ func TestWhatKeepsItFromStarting(t *testing.T) {
 		{"taken port", []string{"-addr", taken.Addr().String(), "-data", t.TempDir()}, []string{taken.Addr().String(), "taken", "-addr"}},
 		{"no address", []string{"-addr", "nowhere", "-data", t.TempDir()}, []string{"nowhere", "-addr"}},
 		{"no port", []string{"-addr", "127.0.0.1:99999", "-data", t.TempDir()}, []string{"99999", "-addr"}},
-		{"foreign address", []string{"-addr", "203.0.113.9:8080", "-data", t.TempDir()}, []string{"203.0.113.9", "-addr"}},
+		{"foreign address", []string{"-addr", "203.0.113.9:8080", "-data", t.TempDir()}, []string{"203.0.113.9", "-addr :8080 listens on all"}},
 		{"folder is a file", []string{"-addr", "127.0.0.1:0", "-data", file}, []string{file, "-data"}},
 		{"folder below a file", []string{"-addr", "127.0.0.1:0", "-data", filepath.Join(file, "x")}, []string{file, "-data"}},
 		{"damaged file", []string{"-addr", "127.0.0.1:0", "-data", damaged}, []string{damaged, "damaged", "set aside"}},

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"buddyclock/server/logbook"
@@ -20,65 +21,64 @@ import (
 // looked at.
 func (m *Main) verify(ctx context.Context, args []string) int {
 	flags := flag.NewFlagSet("buddyclock verify", flag.ContinueOnError)
-	flags.SetOutput(io.Discard) // said below, on the right stream
-	data := flags.String("data", "", "look through the data in this `folder` (default: your folder for program data)")
-	err := flags.Parse(args)
-	if err == nil && (flags.NArg() > 1 || flags.NArg() == 1 && *data != "") {
-		err = errors.New("it looks through one file at a time")
-	}
-	if err != nil {
-		out, code := m.Stderr, exitUsage
-		if errors.Is(err, flag.ErrHelp) {
-			out, code = m.Stdout, exitOK
-		} else {
-			fmt.Fprintf(out, "buddyclock verify: %v\n\n", err)
-		}
-		fmt.Fprint(out, "buddyclock verify [-data DIR] [FILE]\n\nLooks through a data file, one that was set aside, or an export, and changes nothing in it.\n\nFlags:\n")
-		flags.SetOutput(out)
-		flags.PrintDefaults()
+	data := flags.String("data", "", dataFlag)
+	const head = "buddyclock verify [-data DIR] [FILE]\n\nLooks through a data file, one that was set aside, or an export, and changes nothing in it."
+	files, code, ok := m.command(flags, args, 1, head)
+	if !ok {
 		return code
 	}
-	path := flags.Arg(0)
-	if path == "" {
-		if *data == "" {
-			if *data, err = userDataDir(); err != nil {
-				fmt.Fprintf(m.Stderr, "buddyclock: your folder for program data is not known (%v); choose one with -data DIR\n", err)
-				return exitFailed
-			}
-		}
-		path = filepath.Join(*data, store.FileName)
+	if len(files) == 1 && *data != "" {
+		return m.misused(flags, head, errors.New("it looks through a folder or a file, not both"))
 	}
-	if isExport(path) {
+	if len(files) == 1 {
+		return m.verifyFile(ctx, files[0])
+	}
+	dir, err := dataFolder(*data)
+	if err != nil {
+		return m.fail(err)
+	}
+	path := filepath.Join(dir, store.FileName)
+	report, err := store.Inspect(ctx, path)
+	var outside *fs.PathError
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		err = noDataFile(path)
+	case errors.As(err, &outside):
+		err = storeError(dir, err)
+	}
+	return m.tell(path, report, err)
+}
+
+// verifyFile looks through one file, whatever it is.
+func (m *Main) verifyFile(ctx context.Context, path string) int {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return m.fail(fmt.Errorf("there is no file %s", path))
+	case err == nil && info.IsDir():
+		return m.fail(fmt.Errorf("%s is a folder; `buddyclock verify -data %s` looks through the data in it", path, path))
+	case err == nil && !isData(path):
 		return m.verifyExport(ctx, path)
 	}
 	report, err := store.Inspect(ctx, path)
-	switch {
-	case errors.Is(err, store.ErrInUse):
-		err = fmt.Errorf("%w; stop it first", err)
-	case errors.Is(err, fs.ErrNotExist):
-		err = fmt.Errorf("there is no data file %s; choose another folder with -data DIR", path)
-	}
-	if err != nil {
-		fmt.Fprintf(m.Stderr, "buddyclock: %v\n", err)
-		return exitFailed
-	}
-	m.tell(path, report)
-	if !report.Sound() {
-		return exitUnsound
-	}
-	return exitOK
+	return m.tell(path, report, err)
 }
 
-// isExport tells whether a file is text that begins as an export does.
-func isExport(path string) bool {
+// isData tells whether a file is a data file, or was one: its name says so also
+// where nothing of its head is left.
+func isData(path string) bool {
+	if strings.HasPrefix(filepath.Base(path), store.FileName) {
+		return true
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return false
 	}
 	defer f.Close()
-	first := make([]byte, 1)
-	_, err = f.Read(first)
-	return err == nil && first[0] == '{'
+	const magic = "SQLite format 3\x00"
+	head := make([]byte, len(magic))
+	_, err = io.ReadFull(f, head)
+	return err == nil && string(head) == magic
 }
 
 // verifyExport looks through an export.
@@ -89,12 +89,15 @@ func (m *Main) verifyExport(ctx context.Context, path string) int {
 	}
 	defer f.Close()
 	report, holds, err := logbook.Check(ctx, f)
-	if err != nil {
-		return m.fail(err)
+	switch {
+	case errors.Is(err, logbook.ErrNotLog):
+		return m.fail(fmt.Errorf("%s is neither a data file nor an export of Buddyclock, or its head is damaged; %s", path, eventsAlone))
+	case err != nil:
+		return m.fail(exportError(path, err))
 	}
 	fmt.Fprintf(m.Stdout, "%s\nevents %d, holds %d\n", path, report.Added, holds)
 	for _, r := range report.Refusals {
-		fmt.Fprintf(m.Stdout, "WRONG: line %d: %s %s\n", r.Line, r.Reason, r.ID)
+		fmt.Fprintf(m.Stdout, "WRONG: %s\n", r)
 	}
 	if more := report.Refused - len(report.Refusals); more > 0 {
 		fmt.Fprintf(m.Stdout, "WRONG: %d more\n", more)
@@ -107,8 +110,14 @@ func (m *Main) verifyExport(ctx context.Context, path string) int {
 	return exitOK
 }
 
-// tell prints what an inspection found.
-func (m *Main) tell(path string, r *store.Report) {
+// tell prints what an inspection found, or why there was none, and gives the exit code.
+func (m *Main) tell(path string, r *store.Report, err error) int {
+	switch {
+	case errors.Is(err, store.ErrInUse):
+		return m.fail(fmt.Errorf("%w; stop it first", err))
+	case err != nil:
+		return m.fail(err)
+	}
 	fmt.Fprintf(m.Stdout, "%s\nevents %d, holds %d, pairs %d", path, r.Events, r.Holds, r.Pairs)
 	if r.LastStoredMs != 0 {
 		fmt.Fprintf(m.Stdout, ", the last stored on %s", time.UnixMilli(r.LastStoredMs).Format("2006-01-02 15:04"))
@@ -131,7 +140,8 @@ func (m *Main) tell(path string, r *store.Report) {
 	}
 	if r.Sound() {
 		fmt.Fprintln(m.Stdout, "sound: the file is whole, every event matches its checksum, and every hold comes out the same in any order")
-		return
+		return exitOK
 	}
 	fmt.Fprintln(m.Stdout, "DAMAGED: nothing was changed in it; keep it, and begin with another folder")
+	return exitUnsound
 }

@@ -43,6 +43,15 @@ func TestVerifySound(t *testing.T) {
 	code, again, _ := run(t, "verify", filepath.Join(dir, store.FileName))
 	require.Equal(t, exitOK, code)
 	require.Equal(t, out, again)
+
+	// A copy is known as a data file by its head, under whatever name.
+	text, err := os.ReadFile(filepath.Join(dir, store.FileName))
+	require.NoError(t, err)
+	copied := filepath.Join(t.TempDir(), "last summer")
+	require.NoError(t, os.WriteFile(copied, text, 0o600))
+	code, again, _ = run(t, "verify", copied)
+	require.Equal(t, exitOK, code)
+	require.Contains(t, again, "\nsound:")
 }
 
 // Ensures that damage is named with its event and has its own exit code, that a
@@ -92,8 +101,10 @@ func TestVerifyCannotLook(t *testing.T) {
 	}{
 		"nothing there": {[]string{"-data", empty}, exitFailed, "there is no data file"},
 		"in use":        {[]string{"-data", usedDir}, exitFailed, "stop it first"},
-		"two files":     {[]string{"a", "b"}, exitUsage, "one file"},
-		"file and flag": {[]string{"-data", empty, "a"}, exitUsage, "one file"},
+		"no such file":  {[]string{filepath.Join(empty, "gone")}, exitFailed, "there is no file " + filepath.Join(empty, "gone") + "\n"},
+		"a folder":      {[]string{empty}, exitFailed, empty + " is a folder; `buddyclock verify -data " + empty + "`"},
+		"two files":     {[]string{"a", "b"}, exitUsage, `"b"`},
+		"file and flag": {[]string{"-data", empty, "a"}, exitUsage, "not both"},
 		"a wrong flag":  {[]string{"-deep"}, exitUsage, "-deep"},
 	} {
 		code, out, complaints := run(t, append([]string{"verify"}, c.args...)...)

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"flag"
+	"io"
 	"strings"
 	"testing"
 
@@ -123,6 +124,28 @@ func TestImportTellsWhatItRefused(t *testing.T) {
 	_, err := Import(context.Background(), fresh, strings.NewReader("{\"id\":\"x\"}\n"), Options{})
 	require.ErrorIs(t, err, ErrNotLog)
 	_, err = Import(context.Background(), fresh, strings.NewReader(strings.Replace(lines[0], `"v":1`, `"v":2`, 1)), Options{})
+	require.ErrorContains(t, err, "version 2")
+	_, err = Import(context.Background(), fresh, strings.NewReader(strings.Repeat("x", 2*lineBytes)), Options{})
+	require.ErrorIs(t, err, ErrNotLog)
+	_, err = Import(context.Background(), fresh, strings.NewReader(""), Options{})
+	require.ErrorIs(t, err, ErrEmpty)
+}
+
+// Ensures that a look at a file takes nothing from it, and judges it as an import does.
+func TestLookTakesNothing(t *testing.T) {
+	here := open(t)
+	anOuting(t, here, 3)
+	text := exported(t, here, Scope{})
+	in, err := Look(bytes.NewReader(text))
+	require.NoError(t, err)
+	again, err := io.ReadAll(in)
+	require.NoError(t, err)
+	require.Equal(t, text, again)
+	for wrong, want := range map[string]error{"": ErrEmpty, "\n": ErrNotLog, "{}": ErrNotLog, strings.Repeat("x", 2*lineBytes): ErrNotLog} {
+		_, err := Look(strings.NewReader(wrong))
+		require.ErrorIs(t, err, want)
+	}
+	_, err = Look(strings.NewReader(strings.Replace(string(text), `"v":1`, `"v":2`, 1)))
 	require.ErrorContains(t, err, "version 2")
 }
 

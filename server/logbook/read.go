@@ -2,6 +2,7 @@ package logbook
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -21,8 +22,12 @@ const (
 	listedMost  = 1_000    // refusals that a report lists
 )
 
-// ErrNotLog is returned for what is no export of this program.
-var ErrNotLog = errors.New("this is no export of Buddyclock: its first line says otherwise")
+var (
+	// ErrNotLog is returned for what is no export of this program.
+	ErrNotLog = errors.New("this is no export of Buddyclock: its first line says otherwise")
+	// ErrEmpty is returned for a file in which there is nothing.
+	ErrEmpty = errors.New("the file is empty")
+)
 
 // Refusal tells which line of a file was not taken and why.
 type Refusal struct {
@@ -30,6 +35,13 @@ type Refusal struct {
 	ID     string `json:"id,omitempty"` // of the event, where it can be read
 	Code   string `json:"code"`
 	Reason string `json:"reason"`
+}
+
+func (r Refusal) String() string {
+	if r.ID == "" {
+		return fmt.Sprintf("line %d: %s (%s)", r.Line, r.Reason, r.Code)
+	}
+	return fmt.Sprintf("line %d, %s: %s (%s)", r.Line, r.ID, r.Reason, r.Code)
 }
 
 // Progress tells how far a file has been read.
@@ -78,6 +90,8 @@ func (r *reader) read(ctx context.Context, in io.Reader) error {
 		}
 		text, err := lines.ReadSlice('\n')
 		switch last = errors.Is(err, io.EOF); {
+		case errors.Is(err, bufio.ErrBufferFull) && r.Read == 0:
+			return ErrNotLog
 		case errors.Is(err, bufio.ErrBufferFull):
 			return fmt.Errorf("line %d is longer than any of an export", r.Read+1)
 		case err != nil && !last:
@@ -92,25 +106,50 @@ func (r *reader) read(ctx context.Context, in io.Reader) error {
 		}
 		digest.Write(text)
 	}
+	if r.Read == 0 {
+		return ErrEmpty
+	}
 	if !r.ended {
 		r.refuse(r.Read, "", "cut-off", "the file has no end: what came after this line is lost")
 	}
 	return nil
 }
 
+// judgeHead tells by the first line whether this program reads a file.
+func judgeHead(text []byte) error {
+	var head anyLine
+	switch err := json.Unmarshal(text, &head); {
+	case err != nil || head.Buddyclock != formatName:
+		return ErrNotLog
+	case head.V != formatVersion:
+		return fmt.Errorf("this export has version %d, and this program reads %d: use the program that made it, or a newer one", head.V, formatVersion)
+	}
+	return nil
+}
+
+// Look tells by its first line whether a file can be imported, before anything is
+// made for it, and gives a reader of the whole.
+func Look(in io.Reader) (io.Reader, error) {
+	lines := bufio.NewReaderSize(in, lineBytes)
+	head, err := lines.ReadSlice('\n')
+	switch {
+	case errors.Is(err, bufio.ErrBufferFull):
+		return nil, ErrNotLog
+	case err != nil && !errors.Is(err, io.EOF):
+		return nil, fmt.Errorf("the file cannot be read: %w", err)
+	case len(head) == 0:
+		return nil, ErrEmpty
+	}
+	return io.MultiReader(bytes.NewReader(bytes.Clone(head)), lines), judgeHead(head)
+}
+
 // line takes one line. Its error ends the reading.
 func (r *reader) line(text []byte) error {
+	if r.Read == 1 {
+		return judgeHead(text)
+	}
 	var l anyLine
 	err := json.Unmarshal(text, &l)
-	if r.Read == 1 {
-		switch {
-		case err != nil || l.Buddyclock != formatName:
-			return ErrNotLog
-		case l.V != formatVersion:
-			return fmt.Errorf("this export has version %d, and this program reads %d: use the program that made it, or a newer one", l.V, formatVersion)
-		}
-		return nil
-	}
 	switch {
 	case err != nil:
 		r.refuse(r.Read, "", "not-json", "the line is no JSON object of an export: %v", err)

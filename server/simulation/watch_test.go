@@ -191,8 +191,8 @@ func (v *watch) shown(p *phone, nowMs, doubtMs int64, clockID string, inHold boo
 
 // rung checks that what stands by what this phone knows is sounded by somebody.
 //
-// The bound follows from design section 5. Who decides are the phones, by what
-// they last heard of each other: a device is passed over once it is unheard for
+// The bound is this project's own (web/app/rungs.js). Who decides are the phones, by
+// what they last heard of each other: a device is passed over once it is unheard for
 // 5 s, or 2 s in late, final and recovery, counted from the last change of who is
 // there. Whoever has the rungs by then sounds each at its own time; an early
 // prompt may begin with light only, and its tone comes 2 s later. A page looks

@@ -70,6 +70,9 @@ func Inspect(ctx context.Context, path string) (*Report, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot read the data file: %w", err)
 	}
+	if !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s is a folder or a device, and no data file", path)
+	}
 	if filepath.Base(path) == FileName {
 		lock := flock.New(filepath.Join(filepath.Dir(path), lockName), flock.SetPermissions(0o600))
 		held, err := lock.TryLock()

@@ -189,6 +189,8 @@ func TestInspectCannotLook(t *testing.T) {
 	dir := t.TempDir()
 	_, err := Inspect(context.Background(), filepath.Join(dir, FileName))
 	require.ErrorIs(t, err, os.ErrNotExist)
+	_, err = Inspect(context.Background(), dir)
+	require.ErrorContains(t, err, "is a folder")
 	open(t, dir)
 	_, err = Inspect(context.Background(), filepath.Join(dir, FileName))
 	require.ErrorIs(t, err, ErrInUse)

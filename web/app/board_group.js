@@ -5,7 +5,7 @@
 
 /** From the press to the first start: a usual breathe-up (ms, own). */
 export const LEAD_MS = 180_000;
-/** Starts lie at least and at most this far apart, s (design, section 5). */
+/** Starts lie at least and at most this far apart, s (own: the last pair is not to wait for long either). */
 export const APART = Object.freeze({ least: 20, usual: 30, most: 30 });
 
 /**

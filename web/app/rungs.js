@@ -1,6 +1,6 @@
 /**
- * Who sounds what (design, section 5): the buddy's phone prompts, and where
- * it is not fit the next device takes its rungs. Pure. Every device of a pair
+ * Who sounds what: the buddy's phone prompts (PROTOCOL.md, 3.9), and where it is not
+ * fit the next device takes its rungs (own). Pure. Every device of a pair
  * judges by the same facts, and in doubt two sound rather than none: a phone
  * that gives up its rungs does so only once it has heard that another has
  * taken them.

@@ -129,7 +129,7 @@ func levelsBySox(t *testing.T, file string, p stretch, hz []float64) []float64 {
 // gives for alarm signals (grade: memory, partly confirmed; harmonics
 // secondary), as independent programs measure them: high is ten pulses of 75 to
 // 200 ms, 50 to 125 ms apart; medium three of 125 to 250 ms, as far apart; low
-// one or two. Fundamentals lie in 150 to 1000 Hz and are the design's; at least
+// one or two. Fundamentals lie in 150 to 1000 Hz and are our own; at least
 // four harmonics up to 4 kHz lie within 15 dB of them.
 func TestH17RecordedSoundsByOtherPrograms(t *testing.T) {
 	p := openSound(t, 2*time.Minute)

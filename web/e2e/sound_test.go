@@ -18,13 +18,13 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// tone is what the design's table of sounds says of one pulse.
+// tone is what the table of sounds says of one pulse.
 type tone struct {
 	atMs, widthMs, hz float64
 }
 
-// The table of design section 5, written down again by hand. The gap between
-// the groups of 3 + 2 is our own: twice the gap and a pulse.
+// The table of sounds (own, within what IEC 60601-1-8 gives), written down again by
+// hand. The gap between the groups of 3 + 2 is twice the gap and a pulse.
 var soundTable = map[string][]tone{
 	"prompt":       {{0, 180, 523}, {360, 180, 659}},
 	"prompt-quiet": {{0, 180, 523}, {360, 180, 659}},

@@ -7,7 +7,7 @@ import { AHEAD_MS, faults } from './schedule.js';
 
 /** @typedef {import('./schedule.js').SoundItem} SoundItem */
 
-/** From a pair's alarm to the high signal: until then the board calls at a medium one (design, section 5). */
+/** From a pair's alarm to the high signal: until then the board calls at a medium one, for a buddy who is there may answer (own). */
 export const HIGH_AFTER_MS = 5000;
 /**
  * While another pair's alarm stands at which nobody is, a pair that somebody is with is called at the medium signal, and so seldom

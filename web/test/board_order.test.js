@@ -65,7 +65,7 @@ test('a pair whose prompts come every six seconds does not go up and down with t
 
 test('pairs in their watch do not go up and down with their looks', () => {
   const order = newOrder();
-  const looks = [8, 15, 22, 30, 45, 60]; // seconds after surfacing (design, section 5)
+  const looks = [8, 15, 22, 30, 45, 60]; // seconds after surfacing (PROTOCOL.md, 3.7)
   let moves = 0;
   let before = '';
   for (let t = 8000; t <= 60_000; t += 250) {

@@ -1,4 +1,4 @@
-// What the board sounds: one voice at a time, each signal with its pair's number (H14, design section 5).
+// What the board sounds: one voice at a time, each signal with its pair's number (H14).
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { ATTENDED_MS, HIGH_AFTER_MS, knocksOf, newBoardVoice, takenRungs } from '../sound/board.js';

@@ -1,4 +1,4 @@
-// Ensures that the plan sheet warns exactly where the design says so: at each border and one step to either side.
+// Ensures that the plan sheet warns exactly where PROTOCOL.md (4a) says so: at each border and one step to either side.
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import {

@@ -1,4 +1,4 @@
-// Who sounds what, and who takes over (design section 5; hazards H03, H09, H25).
+// Who sounds what, and who takes over (PROTOCOL.md, 3.9; hazards H03, H09, H25).
 import { test } from 'node:test';
 import assert from 'node:assert/strict';
 import { anotherIsFit, isFit, partOf, unheardMs } from '../app/rungs.js';

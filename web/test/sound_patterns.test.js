@@ -1,4 +1,4 @@
-// Ensures that every sound is made as the table of design section 5 says, inside the published ranges, by measuring the
+// Ensures that every sound is made as the table of sounds (own) says, inside the published ranges, by measuring the
 // waveform itself.
 import assert from 'node:assert/strict';
 import { test } from 'node:test';

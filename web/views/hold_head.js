@@ -34,7 +34,7 @@ export function showLink(node, link) {
   setText(since, clockText(link.for_ms));
 }
 
-/** A device not heard of for this long is shown as not live (platform: stale at 3 s), ms. */
+/** A device not heard of for this long is shown as not live (PROTOCOL.md, 6: `stale` after 3 s), ms. */
 const STALE_MS = 3000;
 /** One that has been gone for longer than this has gone home, ms (own). */
 const GONE_MS = 600_000;

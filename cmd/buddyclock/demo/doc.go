@@ -10,11 +10,15 @@
 // buddies keep their real times, so a page that is opened in between needs to
 // know nothing of it, sounds as it always does, and its owner can take part.
 //
-//   - body.go      the diver's body: oxygen, heart, contractions, finger sensor
-//   - hold.go      what two people do in a hold, from the plan to the verdict
-//   - phone.go     a phone as these people see it, and one without a network
-//   - client.go    a phone on the network
-//   - cast.go      who they are, and what happens to them
-//   - history.go   their earlier holds
-//   - outing.go    all of it together
+//   - body.go        the diver's body: oxygen, heart, contractions, finger sensor
+//   - cast.go        who they are, and what happens to them
+//   - pair.go        what two people do, from the plan to the surfacing
+//   - after.go       the same from the first breath to the verdict
+//   - instructor.go  who watches the board, and goes where an alarm lasts
+//   - phone.go       a phone as these people see it, and one without a network
+//   - client.go      a phone on the network
+//   - link.go        one connection of it
+//   - history.go     their earlier holds
+//   - folder.go      the mark on a data folder, and that real people keep theirs
+//   - outing.go      all of it together
 package demo
