@@ -115,57 +115,6 @@ func NewCore(p store.Pair, env Env) (*Core, error) {
 	return r, nil
 }
 
-// findHolds reads the newest hold, and the one that was started last where that
-// still runs.
-func (r *Core) findHolds(ctx context.Context) error {
-	newest, err := r.env.Store.NewestHold(ctx, r.Pair.ID)
-	if err != nil {
-		return err
-	}
-	started, err := r.env.Store.NewestStarted(ctx, r.Pair.ID)
-	if err != nil {
-		return err
-	}
-	r.hold, r.holdAt, r.later = nil, 0, nil
-	for _, id := range []string{started, newest} {
-		if id == "" || r.hold != nil && r.hold.ID == id {
-			continue
-		}
-		r.begin(r.loadHold(id))
-	}
-	return nil
-}
-
-// begin has a hold followed that began after the others, or has it wait for the
-// one that runs: whoever plans the next one, on a phone that was cut off, must not
-// end the watch over it.
-func (r *Core) begin(h *protocol.Hold) {
-	if r.hold != nil && r.holdRuns() {
-		r.later, r.laterAt = h, beganAt(h)
-		return
-	}
-	r.hold, r.holdAt, r.later = h, beganAt(h), nil
-}
-
-// holdRuns tells whether the hold that is followed runs: from its start to the
-// end of its watch.
-func (r *Core) holdRuns() bool {
-	nowMs := r.env.NowMs()
-	phase := r.hold.StatusAt(nowMs).Phase
-	return running(phase) && phase != protocol.BreatheUp && !r.abandoned(nowMs)
-}
-
-// beganAt is the time of the last event that begins a hold.
-func beganAt(h *protocol.Hold) int64 {
-	var at int64
-	for _, e := range h.Events() {
-		if begins(e.Kind) {
-			at = e.At
-		}
-	}
-	return at
-}
-
 // Snapshot is what a device that joins is told first.
 type Snapshot struct {
 	Devices []string // whose events the pair has
@@ -264,14 +213,6 @@ func (r *Core) partingWord(device string) string {
 	return "changed"
 }
 
-// InHold tells whether a hold of the pair runs: from the countdown on to the
-// end of its watch.
-func (r *Core) InHold() bool {
-	status := r.followHold(r.env.Clock.Now())
-	// A breathe-up without a countdown has been called off, or has no time yet.
-	return r.active && (status.Phase != protocol.BreatheUp || status.ZeroAt != nil)
-}
-
 func (r *Core) setMembers(list []store.Membership) {
 	clear(r.grants)
 	clear(r.tokens)
@@ -314,7 +255,7 @@ func (r *Core) Offer(from Peer, device string, events []protocol.Event, refused 
 		}
 		if problem == nil && !r.isLateAddition(e, now) {
 			problem = checkTime(e, now)
-			if problem != nil && problem.Code == codeFuture && r.env.CatchUp(e.At-mayLieAheadMs(e)) {
+			if problem != nil && problem.Code == codeFuture && r.env.CatchUp(e.At-store.OnPurposeAheadMs(e.Kind)) {
 				now = r.env.NowMs()
 				problem = checkTime(e, now)
 			}
@@ -442,43 +383,6 @@ func (r *Core) judgeDisk(err error) {
 		r.env.Log.Info("events are written to disk again", "pair", r.Pair.Number)
 	}
 	r.diskFails = err != nil
-}
-
-// follow keeps the pair's hold folded, so that the server too knows where the pair
-// is.
-func (r *Core) follow(e *protocol.Event) {
-	switch {
-	case r.hold != nil && r.hold.ID == e.Hold:
-		r.hold.Add(*e)
-		if begins(e.Kind) {
-			r.holdAt = max(r.holdAt, e.At)
-		}
-	case r.later != nil && r.later.ID == e.Hold:
-		r.later.Add(*e)
-		if begins(e.Kind) {
-			r.laterAt = max(r.laterAt, e.At)
-		}
-	case !begins(e.Kind), r.hold != nil && e.At <= r.holdAt, r.later != nil && e.At <= r.laterAt:
-	default:
-		r.begin(r.loadHold(e.Hold))
-	}
-}
-
-// begins tells whether events of a kind can make their hold the newest.
-func begins(kind string) bool {
-	return kind == protocol.KindPlan || kind == protocol.KindBreatheUp || kind == protocol.KindStart
-}
-
-func (r *Core) loadHold(id string) *protocol.Hold {
-	hold := protocol.NewHold(id)
-	events, err := r.env.Store.Hold(context.Background(), r.Pair.ID, id)
-	if err != nil {
-		r.env.Log.Error("a hold could not be read from disk", "pair", r.Pair.Number, "reason", err)
-	}
-	for _, e := range events {
-		hold.Add(e)
-	}
-	return hold
 }
 
 func (r *Core) sendAll(frame []byte, but Peer) {

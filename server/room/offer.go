@@ -6,15 +6,14 @@ import (
 
 	"buddyclock/protocol"
 	"buddyclock/server/access"
+	"buddyclock/server/store"
 )
 
 // Limits of what a device may offer at once, and of the times it may give.
 const (
 	MaxBatch = 200
 
-	aheadMs      = 2_000      // a live event is at most this far ahead of shared time
-	startAheadMs = 58_000     // a start may be agreed on in advance, so much further
-	farMs        = 86_400_000 // beyond a day from now a clock was wrong
+	farMs = 86_400_000 // beyond a day from now a clock was wrong
 )
 
 // Refusal tells a device which of its events were not taken and why. The device
@@ -108,21 +107,13 @@ func refusal(id, where string, err error) Refusal {
 // codeFuture is how a device is told that an event has to wait for its time.
 const codeFuture = "future"
 
-// mayLieAheadMs is how far ahead of its making an event's time may be, on purpose.
-func mayLieAheadMs(e *protocol.Event) int64 {
-	if e.Kind == protocol.KindStart {
-		return startAheadMs
-	}
-	return 0
-}
-
 // checkTime refuses events whose time cannot be right.
 func checkTime(e *protocol.Event, nowMs int64) *protocol.Problem {
 	ahead := e.At - nowMs
 	switch {
 	case ahead > farMs || ahead < -farMs:
 		return &protocol.Problem{Code: "too-far", Reason: "the event lies more than a day from the host's time"}
-	case ahead > aheadMs+mayLieAheadMs(e):
+	case ahead > store.MostAheadMs(e.Kind):
 		return &protocol.Problem{Code: codeFuture, Reason: fmt.Sprintf("the event lies %d ms ahead of the host's time", ahead)}
 	}
 	return nil

@@ -3,8 +3,6 @@ package room
 import (
 	"encoding/json"
 	"time"
-
-	"buddyclock/protocol"
 )
 
 // When a device counts as stale or lost without a heartbeat. In a hold pages
@@ -19,8 +17,6 @@ const (
 	forgetAfter = 30 * time.Minute
 	// refreshEvery is the pace at which unchanged heartbeats are passed on.
 	refreshEvery = time.Second
-	// activeForMs bounds a hold that nobody ended.
-	activeForMs = 3_600_000
 )
 
 // Links of a device, as its heartbeats show them.
@@ -175,36 +171,4 @@ func (r *Core) forget(device string) {
 			return
 		}
 	}
-}
-
-// followHold works out whether the pair is in a hold, from its events, and goes on
-// to the one that waits where the one before it is over. It gives
-// the newest hold as it stands, or nil if there is none.
-func (r *Core) followHold(now time.Time) *protocol.Status {
-	var status *protocol.Status
-	active := false
-	if r.later != nil && !r.holdRuns() {
-		r.hold, r.holdAt, r.later = r.later, r.laterAt, nil
-		r.sendPair(r.watching()...)
-	}
-	if r.hold != nil {
-		nowMs := r.env.NowMs()
-		st := r.hold.StatusAt(nowMs)
-		status = &st
-		active = running(st.Phase) && !r.abandoned(nowMs)
-	}
-	if active && !r.active {
-		r.activeSince = now
-	}
-	r.active = active
-	return status
-}
-
-func running(p protocol.Phase) bool { return p != protocol.Planned && p != protocol.Over }
-
-// abandoned tells whether nothing was recorded in the newest hold for so long
-// that nobody can still be in it.
-func (r *Core) abandoned(nowMs int64) bool {
-	last, ok := r.hold.LastAt()
-	return !ok || nowMs-last > activeForMs
 }

@@ -46,6 +46,17 @@ func newRooms(t *testing.T) (*Rooms, store.Pair, *clock.Mock) {
 	return rs, pair, mock
 }
 
+// restarted gives a pair as a server knows it that starts anew.
+func restarted(t *testing.T, rs *Rooms, pair store.Pair, mock *clock.Mock) *Room {
+	t.Helper()
+	other := NewRooms(rs.store, mock, rs.nowMs, never, rs.log)
+	t.Cleanup(other.Stop)
+	r, release, err := other.Enter(pair)
+	require.NoError(t, err)
+	t.Cleanup(release)
+	return r
+}
+
 func (rs *Rooms) isLive(pair string) bool {
 	rs.mu.Lock()
 	defer rs.mu.Unlock()
@@ -130,11 +141,7 @@ func TestRoomFollowsTheNewestHold(t *testing.T) {
 	offer(t, r, 2, "look", now)
 	settled(t, r)
 	release()
-	other := NewRooms(rs.store, mock, rs.nowMs, never, rs.log)
-	defer other.Stop()
-	again, release, err := other.Enter(pair)
-	require.NoError(t, err)
-	defer release()
+	again := restarted(t, rs, pair, mock)
 	active, err := ask(context.Background(), again, func() (bool, error) { return again.core.active, nil })
 	require.NoError(t, err)
 	require.True(t, active)
@@ -166,11 +173,7 @@ func TestH05ARunningHoldIsNotDisplaced(t *testing.T) {
 	require.True(t, inHold)
 
 	release()
-	other := NewRooms(rs.store, mock, rs.nowMs, never, rs.log)
-	defer other.Stop()
-	again, release, err := other.Enter(pair)
-	require.NoError(t, err)
-	defer release()
+	again := restarted(t, rs, pair, mock)
 	require.Equal(t, "a", followed(again), "after a restart")
 
 	offerOf(t, again, "b", 4, "start", now)

@@ -119,20 +119,11 @@ func rowOf(pair string, storedMs int64, e *protocol.Event) (row, bool) {
 	}, ok
 }
 
-// An event of a file lies no further ahead of shared time than one that a device
-// brings, and neither does its coming: else the file decided what time it is here
-// once the program is started again.
-const (
-	aheadMs      = 2_000
-	startAheadMs = 60_000 // one may be agreed on in advance
-)
-
+// isAhead tells whether an event of a file lies further ahead of shared time than one
+// that a device brings, or its coming does: else the file decided what time it is
+// here once the program is started again.
 func (f *Filed) isAhead(nowMs int64) bool {
-	most := int64(aheadMs)
-	if f.Event.Kind == protocol.KindStart {
-		most = startAheadMs
-	}
-	return max(f.Event.At, f.StoredMs)-nowMs > most
+	return max(f.Event.At, f.StoredMs)-nowMs > MostAheadMs(f.Event.Kind)
 }
 
 // Import stores events that came from another file, with their own times of
