@@ -56,6 +56,16 @@ func (m *Main) fail(err error) int {
 	return exitFailed
 }
 
+// input opens the file that a command reads, or for - standard input, and gives what
+// it is called in messages.
+func (m *Main) input(file string) (in io.ReadCloser, name string, err error) {
+	if file == "-" {
+		return io.NopCloser(m.Stdin), "what came in", nil
+	}
+	in, err = os.Open(file)
+	return in, file, err
+}
+
 // openData opens the data file of a folder, which must be there unless it may be
 // made.
 func (m *Main) openData(dir string, mayMake bool) (*store.Store, string, error) {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"flag"
 	"fmt"
-	"os"
 
 	"buddyclock/server/logbook"
 )
@@ -23,17 +22,13 @@ func (m *Main) importLog(ctx context.Context, args []string) int {
 	if len(files) == 0 {
 		return m.misused(flags, head, errors.New("name the file to import, or - for standard input"))
 	}
-	in, name := m.Stdin, "what came in"
-	if files[0] != "-" {
-		f, err := os.Open(files[0])
-		if err != nil {
-			return m.fail(err)
-		}
-		defer f.Close()
-		in, name = f, files[0]
+	f, name, err := m.input(files[0])
+	if err != nil {
+		return m.fail(err)
 	}
+	defer f.Close()
 	// Before the data is opened, so that a wrong file leaves no new folder behind.
-	in, err := logbook.Look(in)
+	in, err := logbook.Look(f)
 	if err != nil {
 		return m.fail(exportError(name, err))
 	}

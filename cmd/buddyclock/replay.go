@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -48,16 +47,11 @@ func (m *Main) replay(args []string) int {
 	if len(files) == 0 {
 		return m.misused(flags, head, errors.New("name the file of events, or - for standard input"))
 	}
-
-	in := m.Stdin
-	if files[0] != "-" {
-		f, err := os.Open(files[0])
-		if err != nil {
-			return m.fail(fmt.Errorf("cannot read the events: %w", err))
-		}
-		defer f.Close()
-		in = f
+	in, _, err := m.input(files[0])
+	if err != nil {
+		return m.fail(fmt.Errorf("cannot read the events: %w", err))
 	}
+	defer in.Close()
 	holds, bad, err := readHolds(in, m.Stderr)
 	if err != nil {
 		return m.fail(fmt.Errorf("cannot read the events on: %w", err))
