@@ -405,9 +405,12 @@ function applySign(s, e, t) {
   if (callsUpAtOnce(e)) callUp(s, t);
 }
 
+/** Signs by which the diver is to come up at once. */
+export const GRAVE_SIGNS = Object.freeze(['shaking', 'air', 'limp']);
+
 /** Does it tell that the diver is to come up at once? @param {HoldEvent} e */
 function callsUpAtOnce(e) {
-  return e.kind === 'no-answer' || (e.kind === 'sign' && wordOf(e.data?.what, ['shaking', 'air', 'limp']) !== null);
+  return e.kind === 'no-answer' || (e.kind === 'sign' && wordOf(e.data?.what, GRAVE_SIGNS) !== null);
 }
 
 /**

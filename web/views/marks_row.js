@@ -2,6 +2,7 @@
 // mark, so that nothing of the row itself is ever taken away for long.
 
 import { el, setAttr, setClass, setShown } from '../app/dom.js';
+import { GRAVE_SIGNS } from '../rules/apply.js';
 import { SIGNS, SITES } from '../rules/summary.js';
 import { secondsLeft } from './alarm_words.js';
 import { pressKey } from './parts.js';
@@ -20,8 +21,7 @@ const OWN_CELL_MS = 5000;
 const CHOICE_MS = 10_000;
 const DEAD_MS = 1000;
 
-/** These bring the diver up at once. */
-const GRAVE = new Set(['shaking', 'air', 'limp']);
+const GRAVE = new Set(GRAVE_SIGNS);
 /** After surfacing: what can still be seen, the last two being trouble. */
 const SIGNS_UP = ['blue', 'shaking', 'limp'];
 
