@@ -219,7 +219,7 @@ export async function startBoard(on) {
     const { running } = speak();
     forget();
     // A board begins no hold, and with many pairs there may never be a moment without one: it follows its host's time always.
-    if (clock.tick(false, false)) link.jump();
+    if (clock.tick(false)) link.jump();
     const estimate = link.estimate();
     if (estimate) clock.hear(estimate);
     sound.watch();
