@@ -265,7 +265,7 @@ func TestReferenceEasyAndStruggleShares(t *testing.T) {
 		file                                         string
 		holdMs, easyMs, easyPermille, strugglePermil int64
 	}{
-		// Elite divers, full inhalation: 288.8 s, struggle phase 47.1 %. Grade: read; the contraction derived.
+		// Elite divers: 288.8 s, struggle phase 47.1 %. Grade: read; the contraction derived.
 		{"elite.jsonl", 288_800, 152_775, 529, 471},
 		// Pernett et al. 2023, novices: hold 111 s, first involuntary movement at 89 s, 80 %. Grade: read.
 		{"novice.jsonl", 111_000, 89_000, 802, 198},

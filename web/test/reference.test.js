@@ -172,7 +172,7 @@ function published(name) {
 
 test('reference: easy and struggle shares come out as published', () => {
   for (const [file, holdMs, easyMs, easyPermille, strugglePermille] of /** @type {[string, number, number, number, number][]} */ ([
-    // Elite divers, full inhalation: 288.8 s, struggle phase 47.1 %. Grade: read; the contraction derived.
+    // Elite divers: 288.8 s, struggle phase 47.1 %. Grade: read; the contraction derived.
     ['elite.jsonl', 288800, 152775, 529, 471],
     // Pernett et al. 2023, novices: hold 111 s, first involuntary movement at 89 s, 80 %. Grade: read.
     ['novice.jsonl', 111000, 89000, 802, 198],

@@ -158,7 +158,7 @@ test('H20 amendments move and withdraw for log and summary, the originals stay',
 });
 
 test('summary: the published elite hold gives its published share of struggle', () => {
-  // Apnea study, elite divers, full inhalation (grade: read): 288.8 s, struggle phase 47.1 %.
+  // Apnea study, elite divers (grade: read): 288.8 s, struggle phase 47.1 %.
   const h = holdWith({ planned_s: 300 });
   h.add('contraction', 152775);
   h.add('surfaced', 288800);
