@@ -242,6 +242,8 @@ export function mount(root, app) {
         moves = row.update(facts, { ...layout, tape: ids.indexOf(facts.pair) < tapes }) || moves;
       }
       arrange(ids);
+      const across = list.clientWidth;
+      for (const row of rows.values()) row.fit(across);
       if (fingers.size === 0) {
         const needy = frame.rows.filter(needsSomebody);
         if (needy.some((r) => r.rank < (seen.get(r.pair) ?? Infinity))) body.scrollTop = 0;

@@ -77,17 +77,18 @@ export function createRow(app, pair, { open, failed }) {
   let drawnFaults = '';
   let size = '';
   let fitted = '';
+  /** @type {{row: RowFacts, as: string} | null} whose names stand here, and all that their room depends on beside the width */
+  let named = null;
 
   /**
    * Names stand in letters small enough that none is broken.
-   * @param {RowFacts} row
-   * @param {string} tone
-   * @param {RowLayout} layout
+   * @param {number} width
    */
-  const fitNames = (row, tone, layout) => {
-    const key = [row.diver, row.buddy, row.number, tone === 'alarm', layout.width, layout.dense].join('\n');
-    if (key === fitted || who.clientWidth === 0) return;
+  const fit = (width) => {
+    const key = `${named?.as}\n${width}`;
+    if (!named || key === fitted || who.clientWidth === 0) return;
     fitted = key;
+    const { row } = named;
     names.style.fontSize = '';
     const { paddingLeft, paddingRight, columnGap, flexDirection } = getComputedStyle(who);
     const beside = flexDirection === 'row' ? number.offsetWidth + parseFloat(columnGap) : 0;
@@ -142,7 +143,7 @@ export function createRow(app, pair, { open, failed }) {
       setAttr(who, 'aria-label', `pair ${row.number}: open`);
       setText(diver, row.diver || 'pair ' + row.number);
       setText(buddy, row.buddy);
-      fitNames(row, words.tone, layout);
+      named = { row, as: [row.diver, row.buddy, row.number, words.tone === 'alarm', layout.dense].join('\n') };
       setShown(clock.node, words.clock !== '');
       clock.set(words.clock || '0:00');
       if (drawnShape !== String(words.shape)) {
@@ -187,6 +188,8 @@ export function createRow(app, pair, { open, failed }) {
       }
       return model !== null && model.calm === false;
     },
+    /** Fits the names, once all rows are drawn: until then a scroll bar may come and go. @param {number} width of the list, CSS px */
+    fit,
     /** Whether it is drawn as one in alarm. */
     isAlarm: () => node.dataset.tone === 'alarm',
     /** How high this row is without its tape, CSS px. */
