@@ -134,7 +134,7 @@ function answers(taps, looks, line, usualMs, top, { x, right, labelX, width }) {
     const fits = x(line[0].t) > 150;
     nodes.push(fits
       ? text(x(line[0].t) - 8, yOf(line[0].ms) + 5, 'window', { size: 15, anchor: 'end' })
-      : text(Math.max(x(line[0].t) + 4, LEFT + 66), yOf(line[0].ms) - 6, 'window', { size: 15 }));
+      : text(Math.max(x(line[0].t) + 4, LEFT + 84), yOf(line[0].ms) - 6, 'window', { size: 15 }));
   }
   if (usualMs !== null && taps.length > 0) {
     const y = round(yOf(Math.min(usualMs, scale.height / scale.pxPerSecond * 1000)));
